@@ -1,0 +1,1 @@
+"""Arrays and tables in, numbers with intervals out."""

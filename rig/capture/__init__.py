@@ -1,0 +1,1 @@
+"""Audio and MIDI inputs."""

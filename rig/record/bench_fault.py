@@ -1,0 +1,27 @@
+"""The errors that a person sees: what was attempted, what was found, what is allowed, what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+class BenchError(Exception):
+    """An error with a sentence for the person at the bench.
+
+    Every error that may reach a person derives from this class; the command line prints it
+    without a traceback.
+    """
+
+
+class BadFileError(BenchError):
+    """All faults of one or more files, reported in one go.
+
+    Parameters
+    ----------
+    faults
+        One sentence a fault: file, line where known, key, what was found, what is allowed.
+    """
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(self.faults))
