@@ -13,7 +13,7 @@ class _Table(msgspec.Struct, kw_only=True, frozen=True, forbid_unknown_fields=Tr
     pass
 
 
-class BoardPort(_Table):
+class BoardPort(_Table, kw_only=True, frozen=True):
     """Where the controller board is: a serial number (preferred), or a port or URL."""
 
     serial_number: str = ""
@@ -21,7 +21,7 @@ class BoardPort(_Table):
     baud: int = 1_000_000
 
 
-class AudioChannel(_Table):
+class AudioChannel(_Table, kw_only=True, frozen=True):
     """What is plugged into one input; channels count from 1."""
 
     number: int
@@ -29,7 +29,7 @@ class AudioChannel(_Table):
     newtons_per_full_scale: float | None = None
 
 
-class Audio(_Table):
+class Audio(_Table, kw_only=True, frozen=True):
     """The audio interface. ``device = "board"``: the inputs that come with the board's port."""
 
     device: str
@@ -38,14 +38,14 @@ class Audio(_Table):
     sample_rate_hz: int = 96_000
 
 
-class Midi(_Table):
+class Midi(_Table, kw_only=True, frozen=True):
     """Where notes come in: the board's DIN input, and a host port by exact name if given."""
 
     board_din: bool = True
     host_port: str = ""
 
 
-class Calibration(_Table):
+class Calibration(_Table, kw_only=True, frozen=True):
     """Pulse width against peak force of one striker, as measured on this bench."""
 
     date: str
@@ -57,7 +57,7 @@ class Calibration(_Table):
     uncertainty_percent: float = 5.0
 
 
-class StrikerFacts(_Table):
+class StrikerFacts(_Table, kw_only=True, frozen=True):
     """One solenoid striker with its limits."""
 
     id: str
@@ -76,7 +76,7 @@ class StrikerFacts(_Table):
     calibration: Calibration | None = None
 
 
-class BenchLimits(_Table):
+class BenchLimits(_Table, kw_only=True, frozen=True):
     """What the host asks the board to enforce; the board's own constants stand above."""
 
     armed_s: float = 120.0
@@ -86,14 +86,14 @@ class BenchLimits(_Table):
     supply_most_v: float = 28.0
 
 
-class Ambient(_Table):
+class Ambient(_Table, kw_only=True, frozen=True):
     """The room."""
 
     temperature_c: float = 21.0
     humidity_percent: float | None = None
 
 
-class BenchFile(_Table):
+class BenchFile(_Table, kw_only=True, frozen=True):
     """A whole bench file."""
 
     format: int

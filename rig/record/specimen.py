@@ -11,14 +11,14 @@ class _Table(msgspec.Struct, kw_only=True, frozen=True, forbid_unknown_fields=Tr
     pass
 
 
-class Zone(_Table):
+class Zone(_Table, kw_only=True, frozen=True):
     """A zone of the pad and the note the module gives for it."""
 
     id: str
     note: int
 
 
-class Pad(_Table):
+class Pad(_Table, kw_only=True, frozen=True):
     """The pad."""
 
     name: str
@@ -28,7 +28,7 @@ class Pad(_Table):
     """Where it is struck: 0 centre, 1 edge."""
 
 
-class DeclaredCurve(_Table):
+class DeclaredCurve(_Table, kw_only=True, frozen=True):
     """The velocity curve that the maker declares: velocity ~ force ** exponent."""
 
     exponent: float = 1.0
@@ -36,7 +36,7 @@ class DeclaredCurve(_Table):
     most_force_n: float | None = None
 
 
-class Settings(_Table):
+class Settings(_Table, kw_only=True, frozen=True):
     """Detector settings in force. ``None``: not known."""
 
     gain_db: float | None = None
@@ -48,7 +48,7 @@ class Settings(_Table):
     curve_exponent: float | None = None
 
 
-class Module(_Table):
+class Module(_Table, kw_only=True, frozen=True):
     """The module under test."""
 
     name: str
@@ -61,7 +61,7 @@ class Module(_Table):
     settings: Settings = Settings()
 
 
-class Simulated(_Table):
+class Simulated(_Table, kw_only=True, frozen=True):
     """What a simulated bench is to put under its strikers."""
 
     pad: str
@@ -70,7 +70,7 @@ class Simulated(_Table):
     faults: tuple[str, ...] = ()
 
 
-class Specimen(_Table):
+class Specimen(_Table, kw_only=True, frozen=True):
     """A whole specimen file."""
 
     format: int
