@@ -1,4 +1,4 @@
-"""The errors that a person sees: what was attempted, what was found, what is allowed, what to do."""
+"""Errors that a person sees: what was attempted and found, what is allowed, what to do next."""
 
 from __future__ import annotations
 
