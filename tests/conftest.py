@@ -18,7 +18,8 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     ``pytest PROTOCOL.toml`` in the same checkout without the plugins that only tests need.
     """
     option = config.option
-    if getattr(option, "numprocesses", None) is None and not option.usepdb:
+    inside_worker = "PYTEST_XDIST_WORKER" in os.environ
+    if not inside_worker and getattr(option, "numprocesses", 0) is None and not option.usepdb:
         option.numprocesses = 2
         option.tx = ["2*popen"]
         option.dist = "worksteal"
