@@ -6,6 +6,7 @@ import os
 
 import matplotlib
 import pytest
+from _pytest.terminal import TerminalReporter
 
 matplotlib.use("Agg")
 
@@ -29,11 +30,30 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
         option.markexpr = "not long and not hardware"
 
 
-def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> None:
-    """On CI a test that skips because a tool is missing is a failure of the set-up: say so."""
-    if os.environ.get("CI") and call.excinfo and call.excinfo.errisinstance(pytest.skip.Exception):
-        reason = str(call.excinfo.value)
-        if "package" in reason:
-            call.excinfo = pytest.ExceptionInfo.from_exception(
-                AssertionError(f"skipped on CI, where nothing may be missing: {reason}")
-            )
+class MissingTools:
+    """On CI a test skipped because a package is missing is a fault of the set-up, not a pass."""
+
+    def __init__(self) -> None:
+        self.reasons: list[str] = []
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Keep the reason of each skip that names a package."""
+        if report.skipped and "package" in str(report.longrepr):
+            self.reasons.append(f"{report.nodeid}: {report.longrepr}")
+
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        """Fail the session where anything was missing."""
+        if self.reasons and os.environ.get("CI"):
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+    def pytest_terminal_summary(self, terminalreporter: TerminalReporter) -> None:
+        """Say what was missing."""
+        if self.reasons and os.environ.get("CI"):
+            terminalreporter.section("skipped on CI, where nothing may be missing", red=True)
+            terminalreporter.write_lines(self.reasons)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Watch the skips where the reports of all processes arrive."""
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        config.pluginmanager.register(MissingTools())
