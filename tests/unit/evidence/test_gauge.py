@@ -1,0 +1,330 @@
+"""Gauge studies against published and certified examples."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis import gauge
+from analysis.interlaboratory import interlaboratory
+from analysis.nested import nested, pooled_sd
+from analysis.stability import stability
+
+# AIAG, Measurement systems analysis, 4th ed., ch. III-B, as reproduced by McNeese 2015:
+# 10 parts x 3 appraisers x 3 trials
+AIAG = {
+    ("A", 1): (0.29, -0.56, 1.34, 0.47, -0.80, 0.02, 0.59, -0.31, 2.26, -1.36),
+    ("A", 2): (0.41, -0.68, 1.17, 0.50, -0.92, -0.11, 0.75, -0.20, 1.99, -1.25),
+    ("A", 3): (0.64, -0.58, 1.27, 0.64, -0.84, -0.21, 0.66, -0.17, 2.01, -1.31),
+    ("B", 1): (0.08, -0.47, 1.19, 0.01, -0.56, -0.20, 0.47, -0.63, 1.80, -1.68),
+    ("B", 2): (0.25, -1.22, 0.94, 1.03, -1.20, 0.22, 0.55, 0.08, 2.12, -1.62),
+    ("B", 3): (0.07, -0.68, 1.34, 0.20, -1.28, 0.06, 0.83, -0.34, 2.19, -1.50),
+    ("C", 1): (0.04, -1.38, 0.88, 0.14, -1.46, -0.29, 0.02, -0.46, 1.77, -1.49),
+    ("C", 2): (-0.11, -1.13, 1.09, 0.20, -1.07, -0.67, 0.01, -0.56, 1.45, -1.77),
+    ("C", 3): (-0.15, -0.96, 0.67, 0.11, -1.45, -0.49, 0.21, -0.49, 1.87, -2.16),
+}
+
+# NIST/SEMATECH e-Handbook 2.4.4.1, check standard 140, probe 2362 (MPC441.DAT; typed from memory,
+# all three published deviations come out): run, average and deviation of six repeats
+MPC441 = (
+    (1, 96.0771, 0.1024),
+    (1, 95.9976, 0.0943),
+    (1, 96.0148, 0.0622),
+    (1, 96.0397, 0.0702),
+    (1, 96.0407, 0.0627),
+    (1, 96.0445, 0.0622),
+    (2, 96.0793, 0.0996),
+    (2, 96.1115, 0.0533),
+    (2, 96.0803, 0.0364),
+    (2, 96.0411, 0.0768),
+    (2, 96.0988, 0.1042),
+    (2, 96.0482, 0.0868),
+)
+
+# ASTM E691-99 table 1, glucose in serum, 8 laboratories x 3 repeats x 5 materials (typed from
+# memory; all published means, s_r and s_R come out)
+GLUCOSE = np.array(
+    [
+        [
+            (41.03, 78.28, 132.66, 193.71, 292.78),
+            (41.45, 78.18, 133.83, 193.59, 294.09),
+            (41.37, 78.49, 133.10, 193.65, 292.89),
+        ],
+        [
+            (41.17, 77.78, 132.92, 190.88, 292.27),
+            (42.00, 80.38, 136.90, 200.14, 309.40),
+            (41.15, 79.54, 136.40, 194.30, 295.08),
+        ],
+        [
+            (41.01, 79.18, 132.61, 192.71, 295.53),
+            (40.68, 79.72, 135.80, 193.28, 290.14),
+            (42.66, 80.81, 135.36, 190.28, 292.34),
+        ],
+        [
+            (39.37, 84.08, 138.50, 195.85, 295.19),
+            (42.37, 78.60, 138.30, 196.36, 295.44),
+            (42.63, 81.92, 135.69, 199.43, 296.83),
+        ],
+        [
+            (41.88, 78.16, 131.90, 192.59, 293.93),
+            (41.19, 79.58, 134.14, 191.44, 292.48),
+            (41.32, 78.33, 133.76, 195.12, 294.28),
+        ],
+        [
+            (43.28, 78.66, 137.21, 195.34, 297.74),
+            (40.50, 79.27, 135.14, 198.26, 296.80),
+            (42.28, 81.75, 137.50, 198.13, 290.33),
+        ],
+        [
+            (41.08, 79.76, 130.97, 194.66, 287.29),
+            (41.27, 81.45, 131.59, 191.99, 293.76),
+            (39.02, 77.35, 134.92, 187.13, 289.36),
+        ],
+        [
+            (43.36, 80.44, 135.46, 197.56, 298.46),
+            (42.65, 80.80, 135.14, 195.99, 295.28),
+            (41.72, 79.80, 133.63, 200.82, 296.12),
+        ],
+    ]
+).transpose(0, 2, 1)
+
+
+@pytest.fixture
+def aiag() -> pd.DataFrame:
+    """The study of the manual, one row a reading."""
+    rows = [
+        (part, appraiser, reading)
+        for (appraiser, _), readings in AIAG.items()
+        for part, reading in enumerate(readings)
+    ]
+    return pd.DataFrame(rows, columns=["part", "appraiser", "reading"])
+
+
+def test_anova_with_pooling_gives_the_manuals_components(aiag: pd.DataFrame) -> None:
+    """Sums of squares, components and 4 categories, as McNeese 2015 prints them."""
+    study = gauge.crossed(aiag, value="reading", part="part", conditions=["appraiser"])
+    ss = study.table["ss"]
+    assert ss.to_numpy() == pytest.approx([88.361934, 3.167262, 0.358982, 2.758933], abs=1e-6)
+    assert study.table["p"]["part x appraiser"] == pytest.approx(0.974, abs=5e-4)
+    assert study.table["f"]["part x appraiser"] == pytest.approx(0.4337, abs=5e-5)
+    assert study.repeatability_sd == pytest.approx(0.199933, abs=1e-6)
+    assert study.reproducibility_sd == pytest.approx(0.226838, abs=1e-6)
+    assert study.gauge_sd == pytest.approx(0.302372, abs=2e-6)
+    assert study.part_sd == pytest.approx(1.042327, abs=1e-6)
+    assert study.total_sd == pytest.approx(1.085300, abs=1e-6)
+    assert study.gauge_percent == pytest.approx(27.86, abs=0.005)
+    assert study.categories == 4
+    assert "part x appraiser pooled" in study.method
+
+
+def test_anova_without_pooling_gives_the_peers_components(aiag: pd.DataFrame) -> None:
+    """Variances 0.0460, 0.0521, 1.0887 and no interaction, as the package GageRnR prints them."""
+    study = gauge.crossed(aiag, value="reading", part="part", conditions=["appraiser"], pool=False)
+    assert study.repeatability_sd**2 == pytest.approx(0.0459822, abs=1e-6)
+    assert study.condition_sd["appraiser"] ** 2 == pytest.approx(0.0521229, abs=1e-6)
+    assert study.part_sd**2 == pytest.approx(1.0886721, abs=1e-6)
+    assert study.interaction_sd == 0.0
+    assert study.method == "ANOVA without pooling"
+
+
+def test_average_and_range_counts_five_categories_on_the_same_data(aiag: pd.DataFrame) -> None:
+    """AIAG figures III-B 6 and 15: another method, another count."""
+    study = gauge.average_and_range(aiag, value="reading", part="part", condition="appraiser")
+    assert study.repeatability_sd == pytest.approx(0.20186, abs=2e-5)
+    assert study.reproducibility_sd == pytest.approx(0.22967, abs=2e-5)
+    assert study.gauge_sd == pytest.approx(0.30577, abs=2e-5)
+    assert study.part_sd == pytest.approx(1.10460, abs=2e-4)
+    assert study.total_sd == pytest.approx(1.14613, abs=2e-4)
+    assert study.gauge_percent == pytest.approx(26.68, abs=0.01)
+    assert study.categories == 5
+    assert study.method == "average and range"
+
+
+def test_range_constants_are_those_of_the_manual() -> None:
+    """AIAG: K1(3 trials) 0.5908, K2(3 appraisers) 0.5231, K3(10 parts) 0.3146."""
+    assert 1.0 / gauge.range_constants(3)[0] == pytest.approx(0.5908, abs=5e-5)
+    assert 1.0 / math.hypot(*gauge.range_constants(3)) == pytest.approx(0.5231, abs=5e-5)
+    assert 1.0 / math.hypot(*gauge.range_constants(10)) == pytest.approx(0.3146, abs=5e-5)
+
+
+def _study(gauge_percent: float) -> gauge.GaugeStudy:
+    share = gauge_percent / 100.0
+    return gauge.GaugeStudy(
+        method="given",
+        repeatability_sd=share,
+        reproducibility_sd=0.0,
+        interaction_sd=0.0,
+        part_sd=math.sqrt(1.0 - share**2),
+        condition_sd={},
+        table=pd.DataFrame(),
+        count=90,
+    )
+
+
+def test_standing_follows_the_manuals_bands() -> None:
+    """AIAG (secondary): below 10 % good, to 30 % conditional, above bad; 5 categories."""
+    assert [_study(p).standing for p in (9.0, 15.0, 29.0, 31.0)] == [
+        "good",
+        "conditional",
+        "conditional",
+        "bad",
+    ]
+    assert _study(9.0).categories == math.floor(1.41 * math.sqrt(1 - 0.0081) / 0.09)
+
+
+def test_two_conditions_are_told_apart() -> None:
+    """Drawn from known components, a study over days and strikers finds each one."""
+    rng = np.random.default_rng(4)
+    found = []
+    for _ in range(60):
+        part, day, striker = np.indices((8, 6, 6, 2))[:3]
+        reading = (
+            rng.normal(0, 2.0, 8)[part]
+            + rng.normal(0, 0.5, 6)[day]
+            + rng.normal(0, 1.0, 6)[striker]
+            + rng.normal(0, 0.3, part.shape)
+        )
+        table = pd.DataFrame(
+            {
+                "part": part.ravel(),
+                "day": day.ravel(),
+                "striker": striker.ravel(),
+                "reading": reading.ravel(),
+            }
+        )
+        study = gauge.crossed(table, value="reading", part="part", conditions=["day", "striker"])
+        found.append(
+            (
+                study.repeatability_sd**2,
+                study.condition_sd["day"] ** 2,
+                study.condition_sd["striker"] ** 2,
+                study.part_sd**2,
+            )
+        )
+    found_mean = np.mean(found, axis=0)
+    standard_error = np.std(found, axis=0, ddof=1) / np.sqrt(len(found))
+    assert np.all(np.abs(found_mean - (0.09, 0.25, 1.0, 4.0)) < 4.0 * standard_error)
+
+
+def test_nested_levels_are_those_of_the_handbook() -> None:
+    """NIST e-Handbook 2.4.4: level-1 0.07871 (60 df), level-2 0.02742 (10 df)."""
+    unit = np.array([-1.0, -1.0, -1.0, 1.0, 1.0, 1.0]) * math.sqrt(5.0 / 6.0)
+    rows = [
+        (run, day, average + deviation * shape)
+        for day, (run, average, deviation) in enumerate(MPC441)
+        for shape in unit
+    ]
+    table = pd.DataFrame(rows, columns=["run", "day", "reading"])
+    study = nested(table, value="reading", levels=["run", "day"])
+    assert study.levels == ("repeat", "day", "run")
+    assert study.level_sd[0] == pytest.approx(0.07871, abs=1e-5)
+    assert study.level_sd[1] == pytest.approx(0.02742, abs=1e-5)
+    assert study.level_df[:2] == (60, 10)
+    by_run = table.groupby(["run", "day"])["reading"].mean().groupby("run").std()
+    assert by_run.to_numpy() == pytest.approx([0.027280, 0.027560], abs=5e-6)
+
+
+def test_level_three_pools_as_in_the_handbook() -> None:
+    """NIST e-Handbook 2.4.4.3: five wafers' level-3 deviations pool to 0.0197."""
+    assert pooled_sd([0.0223, 0.0027, 0.0289, 0.0133, 0.0205]) == pytest.approx(0.0197, abs=5e-5)
+
+
+def test_interlaboratory_gives_the_standards_example() -> None:
+    """ASTM E691-99 table 1: s_r, s_R (floored for material A), and limits 2.8 times as great."""
+    found = interlaboratory(GLUCOSE)
+    assert found.mean == pytest.approx([41.5183, 79.6796, 134.7263, 194.7171, 294.4921], abs=6e-5)
+    assert found.repeatability_sd == pytest.approx(
+        [1.0632, 1.4949, 1.5434, 2.6251, 3.9350], abs=5e-5
+    )
+    assert found.reproducibility_sd == pytest.approx(
+        [1.0632, 1.5796, 2.1482, 3.3657, 4.1923], abs=5e-5
+    )
+    assert found.reproducibility_limit == pytest.approx(2.8 * found.reproducibility_sd)
+
+
+def test_interlaboratory_shows_the_spoilt_cell() -> None:
+    """With 148.30 for laboratory 4, material C (as a file has it), the cell is suspect."""
+    spoilt = GLUCOSE.copy()
+    spoilt[3, 2, 1] = 148.30
+    found = interlaboratory(spoilt)
+    assert found.repeatability_sd[2] == pytest.approx(2.7483, abs=5e-5)
+    assert found.reproducibility_sd[2] == pytest.approx(3.4770, abs=5e-5)
+    assert (3, 2) in found.suspect
+    assert (3, 2) not in interlaboratory(GLUCOSE).suspect
+
+
+def test_visible_difference_is_seen_as_often_as_it_says() -> None:
+    """A difference of the stated size shows in about 90 % of drawn comparisons."""
+    study = dataclass_study(repeat=1.0, reproducibility=0.2, interaction=0.1)
+    strokes = 40
+    rng = np.random.default_rng(1)
+    for same_session, between in ((False, 0.2), (True, 0.1)):
+        difference = study.visible_difference(strokes, same_session=same_session)
+        sd = math.sqrt(between**2 + 1.0 / strokes)
+        drawn = rng.normal(difference, sd * math.sqrt(2.0), 20_000)
+        seen = np.mean(np.abs(drawn) > 1.959964 * sd * math.sqrt(2.0))
+        assert seen == pytest.approx(0.90, abs=0.01)
+
+
+def dataclass_study(
+    *, repeat: float, reproducibility: float, interaction: float
+) -> gauge.GaugeStudy:
+    """Make a study with known components."""
+    return gauge.GaugeStudy(
+        method="given",
+        repeatability_sd=repeat,
+        reproducibility_sd=reproducibility,
+        interaction_sd=interaction,
+        part_sd=1.0,
+        condition_sd={},
+        table=pd.DataFrame(),
+        count=10,
+    )
+
+
+def test_verdict_says_what_it_would_take() -> None:
+    """Seen, not yet (with the strokes it takes, which then do), or never."""
+    study = dataclass_study(repeat=1.0, reproducibility=0.2, interaction=0.0)
+    assert study.verdict(2.0, 40).startswith("seen")
+    assert study.verdict(0.5, 40).startswith("not seen: no number")
+    later = study.verdict(1.0, 40)
+    assert later.startswith("not seen yet")
+    needed = int(later.split(";")[1].split()[0])
+    assert study.visible_difference(needed) <= 1.0 < study.visible_difference(needed - 1)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "word"),
+    [
+        (lambda t: t.assign(reading=t["reading"].where(t.index != 3)), "not finite"),
+        (lambda t: t.iloc[1:], "not balanced"),
+        (lambda t: t[t["appraiser"] == "A"], "appraiser takes one value"),
+        (lambda t: t.iloc[:0], "at least 2 readings"),
+        (lambda t: t.drop(columns="part"), "no column part"),
+    ],
+)
+def test_a_study_that_carries_nothing_is_refused(aiag: pd.DataFrame, spoil, word: str) -> None:
+    """Gaps, NaN, one level, no reading: an error that names what is wrong."""
+    with pytest.raises(gauge.StudyError, match=word):
+        gauge.crossed(spoil(aiag), value="reading", part="part", conditions=["appraiser"])
+
+
+def test_stability_tells_drift_bias_and_outliers_apart() -> None:
+    """A steady, a biased, a drifting and a slipping striker each get their word."""
+    rng = np.random.default_rng(7)
+    t = np.linspace(0.0, 8 * 3600.0, 60)
+    noise = rng.normal(0.0, 0.05, t.size)
+    slipped = 10.0 + noise
+    slipped[31] += 1.0
+    assert stability(t, 10.0 + noise, reference=10.0).standing == "steady"
+    assert stability(t, 10.2 + noise, reference=10.0).standing == "biased"
+    drifting = stability(t, 10.0 + noise + 0.1 * t / 3600.0)
+    assert drifting.standing == "drifts"
+    assert drifting.drift_low < 0.1 < drifting.drift_high
+    assert math.isnan(drifting.bias)
+    slipping = stability(t, slipped)
+    assert slipping.standing == "out of control"
+    assert slipping.outside == (31,)
+    with pytest.raises(gauge.StudyError, match="at least 5"):
+        stability([0.0, 1.0], [1.0, math.nan])
