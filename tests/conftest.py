@@ -50,7 +50,8 @@ class MissingTools:
         """Say what was missing."""
         if self.reasons and os.environ.get("CI"):
             terminalreporter.section("skipped on CI, where nothing may be missing", red=True)
-            terminalreporter.write_lines(self.reasons)
+            for reason in self.reasons:
+                terminalreporter.write_line(reason)
 
 
 def pytest_configure(config: pytest.Config) -> None:
