@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
+from msgspec import Meta
+
+from rig.record.quantity import NotNegative, Percent, Positive, Text
 
 Role = Literal["sensor", "second_zone", "marker", "force", "din_line", "module_out"]
 
@@ -18,24 +21,26 @@ class BoardPort(_Table, kw_only=True, frozen=True):
 
     serial_number: str = ""
     port: str = ""
-    baud: int = 1_000_000
+    baud: Annotated[int, Meta(ge=300)] = 1_000_000
 
 
 class AudioChannel(_Table, kw_only=True, frozen=True):
     """What is plugged into one input; channels count from 1."""
 
-    number: int
+    number: Annotated[int, Meta(ge=1, le=256)]
     role: Role
-    newtons_per_full_scale: float | None = None
+    newtons_per_full_scale: Positive | None = None
 
 
 class Audio(_Table, kw_only=True, frozen=True):
     """The audio interface. ``device = "board"``: the inputs that come with the board's port."""
 
-    device: str
-    channels: tuple[AudioChannel, ...]
+    device: Text
+    channels: Annotated[tuple[AudioChannel, ...], Meta(min_length=1)] = msgspec.field(
+        name="channel"
+    )
     host_api: str = ""
-    sample_rate_hz: int = 96_000
+    sample_rate_hz: Annotated[int, Meta(ge=8_000, le=768_000)] = 96_000
 
 
 class Midi(_Table, kw_only=True, frozen=True):
@@ -50,28 +55,28 @@ class Calibration(_Table, kw_only=True, frozen=True):
 
     date: str
     reference_serial: str
-    widths_us: tuple[float, ...]
-    forces_n: tuple[float, ...]
-    flights_ms: tuple[float, ...] = ()
+    widths_us: Annotated[tuple[Positive, ...], Meta(min_length=2)]
+    forces_n: Annotated[tuple[Positive, ...], Meta(min_length=2)]
+    flights_ms: tuple[Positive, ...] = ()
     """Coil on to contact at each width, where measured."""
-    uncertainty_percent: float = 5.0
+    uncertainty_percent: Percent = 5.0
 
 
 class StrikerFacts(_Table, kw_only=True, frozen=True):
     """One solenoid striker with its limits."""
 
-    id: str
+    id: Text
     serial: str = ""
-    coil_resistance_ohm: float
-    coil_inductance_mh: float
-    supply_v: float
-    longest_pulse_us: float
-    least_gap_ms: float
+    coil_resistance_ohm: Positive
+    coil_inductance_mh: Positive
+    supply_v: Positive
+    longest_pulse_us: Annotated[float, Meta(gt=0, le=32_767)]
+    least_gap_ms: Positive
     """Shortest time from pulse to pulse in which the plunger is surely back."""
-    thermal_time_constant_s: float
-    duty_percent: float
+    thermal_time_constant_s: Positive
+    duty_percent: Percent
     """Duty that the coil stands for ever, at its supply."""
-    flight_ms: float = 8.0
+    flight_ms: NotNegative = 8.0
     """Coil on to contact, roughly, where no calibration says it better."""
     calibration: Calibration | None = None
 
@@ -79,28 +84,30 @@ class StrikerFacts(_Table, kw_only=True, frozen=True):
 class BenchLimits(_Table, kw_only=True, frozen=True):
     """What the host asks the board to enforce; the board's own constants stand above."""
 
-    armed_s: float = 120.0
-    host_silence_ms: float = 500.0
-    horizon_s: float = 60.0
-    supply_least_v: float = 20.0
-    supply_most_v: float = 28.0
+    armed_s: Positive = 120.0
+    host_silence_ms: Positive = 500.0
+    horizon_s: Positive = 60.0
+    supply_least_v: Positive = 20.0
+    supply_most_v: Positive = 28.0
 
 
 class Ambient(_Table, kw_only=True, frozen=True):
     """The room."""
 
-    temperature_c: float = 21.0
-    humidity_percent: float | None = None
+    temperature_c: Annotated[float, Meta(ge=-40, le=85)] = 21.0
+    humidity_percent: Annotated[float, Meta(ge=0, le=100)] | None = None
 
 
 class BenchFile(_Table, kw_only=True, frozen=True):
     """A whole bench file."""
 
-    format: int
-    name: str
+    format: Literal[1]
+    name: Text
     board: BoardPort
     audio: Audio
-    strikers: tuple[StrikerFacts, ...]
+    strikers: Annotated[tuple[StrikerFacts, ...], Meta(min_length=1, max_length=3)] = msgspec.field(
+        name="striker"
+    )
     midi: Midi = Midi()
     limits: BenchLimits = BenchLimits()
     ambient: Ambient = Ambient()

@@ -25,6 +25,16 @@ PLAN_COLUMNS: dict[str, str] = {
 """Columns of the plan and their types. The plan is written to the run folder as ``plan.csv``."""
 
 
+BURST_COLUMNS: dict[str, str] = {
+    "burst": "int64",
+    "stage": "str",
+    "prompt": "str",  # what the technician does before it; "" for none
+    "duration_us": "int64",  # its silent tail included
+    "idle": "bool",  # nothing is struck in it
+}
+"""Columns of the bursts, written as ``bursts.csv``."""
+
+
 @dataclasses.dataclass(frozen=True)
 class Plan:
     """What will be struck.
@@ -34,7 +44,7 @@ class Plan:
     strikes
         One row a strike, columns as in ``PLAN_COLUMNS``, in order of burst, then time.
     bursts
-        One row a burst: burst, stage, prompt, duration_us (its silent tail included), idle (bool).
+        One row a burst, columns as in ``BURST_COLUMNS``.
     """
 
     strikes: pd.DataFrame

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
+from msgspec import Meta
+
+from rig.record.quantity import Count, NotNegative, Positive, Text
 
 Order = Literal["up", "down", "up_down", "shuffled"]
 DecisionRule = Literal["guarded", "simple", "shared_risk"]
+
+Decibels = Annotated[float, Meta(ge=-60, le=60)]
+Positives = Annotated[tuple[Positive, ...], Meta(min_length=1)]
+StrokeCount = Annotated[int, Meta(ge=2, le=100_000)]
 
 
 class StageBase(
@@ -15,46 +22,46 @@ class StageBase(
 ):
     """What every stage has: a name, what the technician is asked to do first, and its strikers."""
 
-    name: str
+    name: Text
     prompt: str = ""
-    strikers: tuple[str, ...] = ("A",)
-    rest_ms: float = 600.0
+    strikers: Annotated[tuple[Text, ...], Meta(min_length=1)] = ("A",)
+    rest_ms: Positive = 600.0
     """Silence before the stage and between its groups (rolls, trains, pairs)."""
 
 
 class SingleStage(StageBase, tag="single", kw_only=True, frozen=True):
     """Single strokes over a ladder of forces (or of pulse widths, on a bench not calibrated)."""
 
-    forces_n: tuple[float, ...] = ()
-    widths_us: tuple[float, ...] = ()
+    forces_n: tuple[Positive, ...] = ()
+    widths_us: tuple[Positive, ...] = ()
     order: Order = "up"
-    repeats: int = 1
-    interval_ms: float = 250.0
-    interval_spread_ms: float = 10.0
+    repeats: Count = 1
+    interval_ms: Positive = 250.0
+    interval_spread_ms: NotNegative = 10.0
     """Each interval is drawn from interval ± spread, so that no stroke locks to a polling clock."""
 
 
 class RollStage(StageBase, tag="roll", kw_only=True, frozen=True):
     """Rolls at steady rates, the strikers taking turns."""
 
-    rates_per_s: tuple[float, ...]
-    strokes: int = 16
-    repeats: int = 1
-    force_n: float | None = None
-    width_us: float | None = None
+    rates_per_s: Positives
+    strokes: StrokeCount = 16
+    repeats: Count = 1
+    force_n: Positive | None = None
+    width_us: Positive | None = None
 
 
 class BuzzStage(StageBase, tag="buzz", kw_only=True, frozen=True):
     """Falling trains: gap and force change geometrically from the first stroke to the last."""
 
-    strokes: int
-    first_gap_ms: float
-    last_gap_ms: float
-    repeats: int = 1
-    first_force_n: float | None = None
-    last_force_n: float | None = None
-    first_width_us: float | None = None
-    last_width_us: float | None = None
+    strokes: StrokeCount
+    first_gap_ms: Positive
+    last_gap_ms: Positive
+    repeats: Count = 1
+    first_force_n: Positive | None = None
+    last_force_n: Positive | None = None
+    first_width_us: Positive | None = None
+    last_width_us: Positive | None = None
 
 
 class FlamStage(StageBase, tag="flam", kw_only=True, frozen=True):
@@ -63,19 +70,19 @@ class FlamStage(StageBase, tag="flam", kw_only=True, frozen=True):
     ``level_differences_db`` is the second stroke's force over the first's (negative: softer).
     """
 
-    gaps_ms: tuple[float, ...]
-    level_differences_db: tuple[float, ...] = (0.0,)
-    repeats: int = 1
+    gaps_ms: Positives
+    level_differences_db: Annotated[tuple[Decibels, ...], Meta(min_length=1)] = (0.0,)
+    repeats: Count = 1
     order: Order = "shuffled"
-    force_n: float | None = None
-    width_us: float | None = None
-    second_width_us: float | None = None
+    force_n: Positive | None = None
+    width_us: Positive | None = None
+    second_width_us: Positive | None = None
 
 
 class IdleStage(StageBase, tag="idle", kw_only=True, frozen=True):
     """Nothing is struck: what sounds now is a stray."""
 
-    duration_s: float
+    duration_s: Positive
 
 
 Stage = SingleStage | RollStage | BuzzStage | FlamStage | IdleStage
@@ -84,24 +91,24 @@ Stage = SingleStage | RollStage | BuzzStage | FlamStage | IdleStage
 class Limit(msgspec.Struct, kw_only=True, frozen=True):
     """One demand on one measure. In the file its key carries the unit: ``at_most_ms = 9``."""
 
-    measure: str
+    measure: Text
     bound: Literal["at_most", "at_least"]
     value: float
     unit: str
     stage: str = ""
     """Name of the stage it is asked of; empty for the whole run."""
-    least_strokes: int = 1
+    least_strokes: Count = 1
 
 
 class Protocol(msgspec.Struct, kw_only=True, frozen=True):
     """A whole protocol file."""
 
-    format: int
-    name: str
+    format: Literal[1]
+    name: Text
     purpose: str
-    stages: tuple[Stage, ...]
-    limits: tuple[Limit, ...] = ()
-    confidence: float = 0.95
+    stages: Annotated[tuple[Stage, ...], Meta(min_length=1)] = msgspec.field(name="stage")
+    limits: tuple[Limit, ...] = msgspec.field(name="limit", default=())
+    confidence: Annotated[float, Meta(ge=0.5, lt=1)] = 0.95
     decision_rule: DecisionRule = "guarded"
-    seed: int = 1
+    seed: Annotated[int, Meta(ge=0)] = 1
     """Seed of shuffled orders and interval spreads."""

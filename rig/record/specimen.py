@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
+from msgspec import Meta
+
+from rig.record.quantity import NotNegative, Positive, Share, Text
 
 
 class _Table(msgspec.Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
@@ -14,48 +17,50 @@ class _Table(msgspec.Struct, kw_only=True, frozen=True, forbid_unknown_fields=Tr
 class Zone(_Table, kw_only=True, frozen=True):
     """A zone of the pad and the note the module gives for it."""
 
-    id: str
-    note: int
+    id: Text
+    note: Annotated[int, Meta(ge=0, le=127)]
 
 
 class Pad(_Table, kw_only=True, frozen=True):
     """The pad."""
 
-    name: str
+    name: Text
     serial: str = ""
     mounting: str = ""
-    strike_position: float = 0.5
+    strike_position: Share = 0.5
     """Where it is struck: 0 centre, 1 edge."""
 
 
 class DeclaredCurve(_Table, kw_only=True, frozen=True):
     """The velocity curve that the maker declares: velocity ~ force ** exponent."""
 
-    exponent: float = 1.0
-    least_force_n: float | None = None
-    most_force_n: float | None = None
+    exponent: Positive = 1.0
+    least_force_n: Positive | None = None
+    most_force_n: Positive | None = None
 
 
 class Settings(_Table, kw_only=True, frozen=True):
     """Detector settings in force. ``None``: not known."""
 
     gain_db: float | None = None
-    threshold_percent: float | None = None
-    peak_window_ms: float | None = None
-    dead_time_ms: float | None = None
-    release_ms: float | None = None
+    threshold_percent: Annotated[float, Meta(ge=0, le=100)] | None = None
+    peak_window_ms: NotNegative | None = None
+    dead_time_ms: NotNegative | None = None
+    release_ms: NotNegative | None = None
     """Time in which the re-arming level falls to 1/e after the dead time."""
-    curve_exponent: float | None = None
+    curve_exponent: Positive | None = None
 
 
 class Module(_Table, kw_only=True, frozen=True):
     """The module under test."""
 
-    name: str
-    firmware: str
+    name: Text
+    firmware: Text
     serial: str = ""
-    midi_channel: int = 10
-    zones: tuple[Zone, ...] = (Zone(id="head", note=38),)
+    midi_channel: Annotated[int, Meta(ge=1, le=16)] = 10
+    zones: Annotated[tuple[Zone, ...], Meta(min_length=1)] = msgspec.field(
+        name="zone", default=(Zone(id="head", note=38),)
+    )
     """The first zone is the one that is struck."""
     declared_curve: DeclaredCurve = DeclaredCurve()
     settings: Settings = Settings()
@@ -64,8 +69,8 @@ class Module(_Table, kw_only=True, frozen=True):
 class Simulated(_Table, kw_only=True, frozen=True):
     """What a simulated bench is to put under its strikers."""
 
-    pad: str
-    module: str
+    pad: Text
+    module: Text
     firmware: str = ""
     faults: tuple[str, ...] = ()
 
@@ -73,7 +78,7 @@ class Simulated(_Table, kw_only=True, frozen=True):
 class Specimen(_Table, kw_only=True, frozen=True):
     """A whole specimen file."""
 
-    format: int
+    format: Literal[1]
     pad: Pad
     module: Module
     simulated: Simulated | None = None

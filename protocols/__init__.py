@@ -1,0 +1,1 @@
+"""Ready protocols, benches and specimens."""

@@ -1,0 +1,207 @@
+"""The sensor recording: RF64, 24 bit, streamed in and out, readable however it was cut."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import numpy.typing as npt
+import soundfile
+
+from rig.record.bench_fault import BadFileError
+
+Samples = npt.NDArray[np.float32]
+
+BYTES_PER_SAMPLE = 3
+
+
+class _WatchedFile:
+    """A file that keeps the error of a failed write, since the codec's C code can't pass it on."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self.error: OSError | None = None
+
+    def write(self, data: bytes) -> int:
+        try:
+            return self._file.write(data)
+        except OSError as error:
+            self.error = self.error or error
+            return 0
+
+    def read(self, count: int = -1) -> bytes:
+        return self._file.read(count)
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._file.tell()
+
+
+class AudioSink:
+    """Takes blocks of float samples and streams them to the disk.
+
+    Raises
+    ------
+    OSError
+        From any method; what was written stays.
+    """
+
+    def __init__(self, path: Path, sample_rate_hz: int, channels: int) -> None:
+        self._raw = path.open("xb", buffering=0)
+        self._watched = _WatchedFile(self._raw)
+        self.channels = channels
+        self.frames_written = 0
+        try:
+            self._file = soundfile.SoundFile(
+                self._watched, "w", sample_rate_hz, channels, format="RF64", subtype="PCM_24"
+            )
+        except soundfile.LibsndfileError as error:
+            self._raw.close()
+            raise self._watched.error or OSError(str(error)) from error
+
+    def write(self, samples: npt.ArrayLike) -> None:
+        """Append samples, float (frames, channels), full scale ±1; beyond it they are clipped.
+
+        ValueError if the shape is wrong or a sample is not finite; then nothing is written.
+        """
+        block = np.asarray(samples, dtype=np.float32)
+        if block.ndim != 2 or block.shape[1] != self.channels:
+            raise ValueError(f"samples of shape {block.shape}; (frames, {self.channels}) asked for")
+        if not np.isfinite(block).all():
+            raise ValueError("samples that are not finite can't be recorded")
+        try:
+            self._file.write(block)
+        except (AssertionError, soundfile.LibsndfileError) as error:
+            raise self._watched.error or OSError(str(error)) from error
+        if self._watched.error is not None:
+            raise self._watched.error
+        self.frames_written += len(block)
+
+    def close(self) -> None:
+        """Write the lengths into the header and close."""
+        try:
+            self._file.close()
+        finally:
+            self._raw.close()
+        if self._watched.error is not None:
+            raise self._watched.error
+
+
+class AudioReader:
+    """Reads a recording in pieces; memory does not grow with its length.
+
+    Parameters
+    ----------
+    path
+        An RF64 or WAV file of 24 bit samples, whole or cut anywhere.
+    sample_rate_hz, roles
+        As the start record has them; a header that says otherwise is refused.
+
+    Attributes
+    ----------
+    sample_rate_hz, channel_count, frame_count
+        Rate, channels, and whole frames that the file holds.
+    roles
+        Role to column of the samples, from 0.
+    cut
+        The file was not finished: its header has no length, or more than the file holds.
+
+    Raises
+    ------
+    BadFileError
+        The file is no such recording, or its rate or channels differ from the start record.
+    """
+
+    def __init__(self, path: Path, sample_rate_hz: int, roles: dict[str, int]) -> None:
+        self.path = path
+        self.sample_rate_hz = sample_rate_hz
+        self.roles = dict(roles)
+        self.channel_count = max(roles.values(), default=-1) + 1
+        self._first_byte = 0
+        self.frame_count = 0
+        self.cut = True
+        self._read_header()
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the recording."""
+        return self.frame_count / self.sample_rate_hz
+
+    def _read_header(self) -> None:
+        size = self.path.stat().st_size
+        with self.path.open("rb") as file:
+            head = file.read(1 << 12)
+        if not (b"RF64".startswith(head[:4]) or b"RIFF".startswith(head[:4])) or not (
+            b"WAVE".startswith(head[8:12])
+        ):
+            raise BadFileError([f"{self.path}: not an RF64 or WAV recording"])
+        position, declared = 12, 0
+        while position + 8 <= len(head):
+            name, length = head[position : position + 4], _u32(head, position + 4)
+            body = position + 8
+            if name == b"ds64" and body + 16 <= len(head):
+                declared = struct.unpack_from("<Q", head, body + 8)[0]
+            elif name == b"fmt " and body + 16 <= len(head):
+                self._check_format(head, body)
+            elif name == b"data":
+                declared = declared if length == 0xFFFFFFFF else length
+                held = max(0, size - body)
+                frame_bytes = BYTES_PER_SAMPLE * self.channel_count
+                # a length of 0 is the placeholder of a file that was never closed
+                self.cut = declared > held or (declared == 0 and held > 0)
+                self._first_byte = body
+                self.frame_count = (held if self.cut else declared) // frame_bytes
+                return
+            position = body + length + length % 2
+
+    def _check_format(self, head: bytes, body: int) -> None:
+        _, channels, rate, _, _, bits = struct.unpack_from("<HHIIHH", head, body)
+        faults = []
+        if bits != 8 * BYTES_PER_SAMPLE:
+            faults.append(f"{self.path}: samples of {bits} bits found; 24 are recorded")
+        if channels != self.channel_count:
+            faults.append(
+                f"{self.path}: {channels} channels found; the start record names "
+                f"{self.channel_count}"
+            )
+        if rate != self.sample_rate_hz:
+            faults.append(
+                f"{self.path}: {rate} Hz found; the start record says {self.sample_rate_hz} Hz"
+            )
+        if faults:
+            raise BadFileError(faults)
+
+    def window(self, first: int, count: int) -> Samples:
+        """Samples from frame ``first`` on, float32 (frames, channels).
+
+        Frames outside the recording are left out: the result is shorter, or empty.
+        """
+        start = min(max(first, 0), self.frame_count)
+        stop = min(max(first + count, start), self.frame_count)
+        with self.path.open("rb") as file:
+            return self._read(file, start, stop - start)
+
+    def blocks(self, frames: int = 1 << 16) -> Iterator[tuple[int, Samples]]:
+        """Whole recording in order: (first frame, float32 samples of at most ``frames`` frames)."""
+        with self.path.open("rb") as file:
+            for first in range(0, self.frame_count, frames):
+                yield first, self._read(file, first, min(frames, self.frame_count - first))
+
+    def _read(self, file: BinaryIO, first: int, count: int) -> Samples:
+        frame_bytes = BYTES_PER_SAMPLE * self.channel_count
+        file.seek(self._first_byte + first * frame_bytes)
+        packed = np.frombuffer(file.read(count * frame_bytes), dtype=np.uint8)
+        wide = np.zeros((packed.size // BYTES_PER_SAMPLE, 4), dtype=np.uint8)
+        wide[:, 1:] = packed.reshape(-1, BYTES_PER_SAMPLE)
+        samples = wide.view("<i4").astype(np.float32)
+        samples *= np.float32(2.0**-31)
+        return samples.reshape(-1, self.channel_count)
+
+
+def _u32(content: bytes, position: int) -> int:
+    return int(struct.unpack_from("<I", content, position)[0])

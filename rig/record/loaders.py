@@ -1,0 +1,240 @@
+"""Protocol, bench and specimen files: found by path or shipped name, read, checked whole."""
+
+from __future__ import annotations
+
+import importlib.resources
+import itertools
+from collections import Counter
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from rig.record.bench_fault import BadFileError
+from rig.record.bench_file import BenchFile
+from rig.record.measure_names import MEASURE_UNITS
+from rig.record.protocol import BuzzStage, FlamStage, Protocol, RollStage, SingleStage
+from rig.record.specimen import Specimen
+from rig.record.toml_file import Key, TomlFile, nearest, read_text
+
+UNIT_TOKENS = (*dict.fromkeys(MEASURE_UNITS.values()), "us", "db")
+_BOUNDS = ("at_most", "at_least")
+_LIMIT_KEYS = ("measure", "stage", "least_strokes")
+
+
+def load_protocol(path_or_name: Path | str) -> Protocol:
+    """Read a protocol file by its path, or by the bare name of one that comes with the program.
+
+    Raises
+    ------
+    BadFileError
+        With every fault of the file: line, key, what was found, what is allowed.
+    """
+    path = find_file(path_or_name, "")
+    return parse_protocol(read_text(path), str(path))
+
+
+def load_bench(path_or_name: Path | str) -> BenchFile:
+    """Read a bench file; else as ``load_protocol``."""
+    path = find_file(path_or_name, "benches")
+    return parse_bench(read_text(path), str(path))
+
+
+def load_specimen(path_or_name: Path | str) -> Specimen:
+    """Read a specimen file; else as ``load_protocol``."""
+    path = find_file(path_or_name, "specimens")
+    return parse_specimen(read_text(path), str(path))
+
+
+def shipped_names(folder: str) -> list[str]:
+    """Names of the files that come with the program: protocols ("") , benches or specimens."""
+    return sorted(path.stem for path in _shipped(folder).glob("*.toml"))
+
+
+def find_file(path_or_name: Path | str, folder: str) -> Path:
+    """Path of a file given by path, or by the bare name of a shipped one.
+
+    A path that exists wins; BadFileError names the shipped files if there is neither.
+    """
+    path = Path(path_or_name)
+    if path.is_file():
+        return path
+    shipped = _shipped(folder) / f"{path.name}.toml"
+    if path.name == str(path_or_name) and shipped.is_file():
+        return shipped
+    names = shipped_names(folder)
+    raise BadFileError(
+        [
+            f"{path}: no such file{nearest(path.name.removesuffix('.toml'), names)} "
+            f"A path is asked for, or one of the shipped names: {', '.join(names)}"
+        ]
+    )
+
+
+def _shipped(folder: str) -> Path:
+    return Path(str(importlib.resources.files("protocols"))) / folder
+
+
+def parse_protocol(text: str, name: str) -> Protocol:
+    """Check and convert the text of a protocol file; ``name`` is what faults call it."""
+    file = TomlFile(text, name)
+    _spell_out_limits(file)
+    protocol = file.convert(Protocol)
+    _unique(file, "stage", "name", [stage.name for stage in protocol.stages])
+    for place, stage in enumerate(protocol.stages):
+        key: Key = ("stage", place)
+        if isinstance(stage, SingleStage):
+            _one_of(file, key, forces_n=stage.forces_n or None, widths_us=stage.widths_us or None)
+            if stage.interval_spread_ms >= stage.interval_ms:
+                file.fault(
+                    (*key, "interval_spread_ms"),
+                    f"{stage.interval_spread_ms} ms found; it must stay below interval_ms "
+                    f"({stage.interval_ms} ms)",
+                )
+        elif isinstance(stage, RollStage):
+            _one_of(file, key, force_n=stage.force_n, width_us=stage.width_us)
+        elif isinstance(stage, BuzzStage):
+            for end in ("first", "last"):
+                names = (f"{end}_force_n", f"{end}_width_us")
+                _one_of(file, key, **{one: getattr(stage, one) for one in names})
+            if (stage.first_force_n is None) != (stage.last_force_n is None):
+                file.fault(key, "forces at one end and widths at the other; give one kind for both")
+        elif isinstance(stage, FlamStage):
+            _one_of(file, key, force_n=stage.force_n, width_us=stage.width_us)
+            if len(stage.strikers) != 2:
+                file.fault(
+                    (*key, "strikers"),
+                    f"{len(stage.strikers)} found; a flam takes two: first and second",
+                )
+            if stage.force_n is None and stage.level_differences_db != (0.0,):
+                file.fault(
+                    (*key, "level_differences_db"),
+                    "levels need force_n; with width_us give second_width_us instead",
+                )
+    stages = [stage.name for stage in protocol.stages]
+    for place, limit in enumerate(protocol.limits):
+        if limit.stage and limit.stage not in stages:
+            file.fault(
+                ("limit", place, "stage"),
+                f"no stage is named {limit.stage!r}{nearest(limit.stage, stages)}",
+            )
+    file.raise_faults()
+    return protocol
+
+
+def _spell_out_limits(file: TomlFile) -> None:
+    """Turn ``at_most_ms = 9`` of each limit into bound, value and unit."""
+    limits = file.content.get("limit", [])
+    if not isinstance(limits, list):
+        return
+    for place, table in enumerate(limits):
+        if isinstance(table, dict):
+            limits[place] = _spelt_out(file, ("limit", place), table)
+
+
+def _spelt_out(file: TomlFile, key: Key, table: dict[str, Any]) -> dict[str, Any]:
+    spelt = {name: held for name, held in table.items() if name in _LIMIT_KEYS}
+    measure = table.get("measure")
+    unit = MEASURE_UNITS.get(measure) if isinstance(measure, str) else None
+    if isinstance(measure, str) and unit is None:
+        file.fault(
+            (*key, "measure"), f"no such measure: {measure!r}{nearest(measure, MEASURE_UNITS)}"
+        )
+    bounds = [name for name in table if name.startswith(_BOUNDS)]
+    for name in table:
+        if name not in _LIMIT_KEYS and name not in bounds:
+            known = [*_LIMIT_KEYS, *(f"{bound}_{unit or 'ms'}" for bound in _BOUNDS)]
+            file.unknown_key((*key, name), known)
+    if len(bounds) != 1:
+        file.fault(
+            key,
+            f"{len(bounds)} bounds found; one is asked for, at_most_UNIT or at_least_UNIT "
+            f"(here UNIT is {unit or 'that of the measure'})",
+        )
+    for name in bounds:
+        bound = next(one for one in _BOUNDS if name.startswith(one))
+        given = name.removeprefix(bound).removeprefix("_")
+        if not given:
+            file.fault((*key, name), f"the unit is missing: write {bound}_{unit or 'UNIT'}")
+        elif given not in UNIT_TOKENS:
+            file.fault((*key, name), f"no such unit: {given!r}; write {bound}_{unit or 'UNIT'}")
+        elif unit is not None and given != unit:
+            file.fault((*key, name), f"{measure} is given in {unit}, not {given}: {bound}_{unit}")
+        value = table[name]
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            file.fault((*key, name), f"{value!r} found; a number is asked for")
+            value = 0.0
+        elif not float("-inf") < value < float("inf"):
+            file.fault((*key, name), f"{value} found; a finite number is allowed")
+        spelt |= {"bound": bound, "value": value, "unit": given}
+    if not bounds:
+        spelt |= {"bound": "at_most", "value": 0.0, "unit": ""}
+    return spelt
+
+
+def parse_bench(text: str, name: str) -> BenchFile:
+    """Check and convert the text of a bench file."""
+    file = TomlFile(text, name)
+    bench = file.convert(BenchFile)
+    channels = bench.audio.channels
+    roles = [channel.role for channel in channels]
+    _unique(file, "striker", "id", [striker.id for striker in bench.strikers])
+    _unique(file, ("audio", "channel"), "number", [channel.number for channel in channels])
+    _unique(file, ("audio", "channel"), "role", roles)
+    for role in ("sensor", "marker"):
+        if role not in roles:
+            file.fault(("audio",), f"no channel has the role {role!r}; nothing can be timed")
+    if not (bench.board.serial_number or bench.board.port):
+        file.fault(("board",), "neither serial_number nor port is given")
+    if bench.limits.supply_least_v >= bench.limits.supply_most_v:
+        file.fault(("limits",), "supply_least_v must stay below supply_most_v")
+    for place, striker in enumerate(bench.strikers):
+        table = striker.calibration
+        if table is None:
+            continue
+        key: Key = ("striker", place, "calibration")
+        lengths = {len(table.widths_us), len(table.forces_n)}
+        if table.flights_ms:
+            lengths.add(len(table.flights_ms))
+        if len(lengths) > 1:
+            file.fault(key, "widths_us, forces_n and flights_ms (if given) differ in length")
+        for column in ("widths_us", "forces_n"):
+            if any(b <= a for a, b in itertools.pairwise(getattr(table, column))):
+                file.fault((*key, column), "each entry must be greater than the one before")
+    file.raise_faults()
+    return bench
+
+
+def parse_specimen(text: str, name: str) -> Specimen:
+    """Check and convert the text of a specimen file."""
+    file = TomlFile(text, name)
+    specimen = file.convert(Specimen)
+    zones = specimen.module.zones
+    _unique(file, ("module", "zone"), "id", [zone.id for zone in zones])
+    _unique(file, ("module", "zone"), "note", [zone.note for zone in zones])
+    curve = specimen.module.declared_curve
+    if (
+        curve.least_force_n is not None
+        and curve.most_force_n is not None
+        and curve.least_force_n >= curve.most_force_n
+    ):
+        file.fault(("module", "declared_curve", "least_force_n"), "it must stay below most_force_n")
+    file.raise_faults()
+    return specimen
+
+
+def _unique(
+    file: TomlFile, tables: str | tuple[str, ...], field: str, values: Iterable[object]
+) -> None:
+    values = list(values)
+    counts = Counter(values)
+    way = (tables,) if isinstance(tables, str) else tables
+    for place, value in enumerate(values):
+        if counts[value] > 1 and value in values[:place]:
+            file.fault((*way, place, field), f"{value!r} stands more than once; each must differ")
+
+
+def _one_of(file: TomlFile, key: Key, **choices: object) -> None:
+    given = [name for name, value in choices.items() if value is not None]
+    if len(given) != 1:
+        found = " and ".join(given) if given else "neither"
+        file.fault(key, f"{found} found; give one of {' or '.join(choices)}")

@@ -1,0 +1,242 @@
+"""Reads a run folder, whole or cut, and says what is wrong with it."""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+import pandas as pd
+
+from rig.record.audio_file import AudioReader
+from rig.record.bench_fault import BadFileError, BenchError
+from rig.record.bench_file import BenchFile
+from rig.record.event_log import read_events
+from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
+from rig.record.plan import Plan
+from rig.record.plan_csv import plan_from_csv
+from rig.record.protocol import Protocol
+from rig.record.run_records import (
+    AUDIO,
+    BENCH,
+    BURSTS,
+    EVENTS,
+    FORMAT_VERSION,
+    MADE_BEFORE_START,
+    PLAN,
+    PROTOCOL,
+    SPECIMEN,
+    START,
+    STOP,
+    StartRecord,
+    Status,
+    StopRecord,
+    sha256_of,
+)
+from rig.record.specimen import Specimen
+
+_Record = TypeVar("_Record", StartRecord, StopRecord)
+
+
+class RunReader:
+    """One recorded run.
+
+    Attributes
+    ----------
+    path
+        Its folder.
+    start, stop
+        The records; ``stop`` is None without a readable one.
+    status
+        complete, stopped, failed, or incomplete: no stop record, or less in the folder than the
+        stop record counts.
+    faults
+        A sentence for each thing that is wrong but can be lived with.
+    """
+
+    def __init__(self, path: Path, start: StartRecord, stop: StopRecord | None) -> None:
+        self.path = path
+        self.start = start
+        self.stop = stop
+        self.status: Status = stop.outcome if stop is not None else "incomplete"
+        self.faults: list[str] = []
+
+    @classmethod
+    def open(cls, path: Path | str) -> RunReader:
+        """Open a run folder.
+
+        Small files are checked against their checksums, the recording against its length;
+        ``verify`` sums it as well.
+
+        Raises
+        ------
+        BadFileError
+            It is no run folder, its format is of another version, or something in it has been
+            changed, or lost before its end.
+        """
+        folder = Path(path)
+        if not folder.is_dir():
+            raise BadFileError([f"{folder}: no run folder is here"])
+        start = _read_record(folder / START, StartRecord)
+        stop, stop_fault = None, f"{folder}: no stop record: the run is incomplete"
+        if (folder / STOP).exists():
+            try:
+                stop = _read_record(folder / STOP, StopRecord)
+            except BadFileError as error:
+                stop_fault = f"{error}; the run is incomplete"
+        run = cls(folder, start, stop)
+        if stop is None:
+            run.faults.append(stop_fault)
+        elif stop.outcome != "complete":
+            run.faults.append(f"{folder}: the run was {stop.outcome}: {stop.reason}")
+        run._check_files()
+        run._check_events()
+        run._check_audio()
+        return run
+
+    def _check_files(self) -> None:
+        faults = []
+        expected = {name: self.start.files.get(name, "") for name in MADE_BEFORE_START}
+        if self.stop is not None:
+            if self.stop.run_id != self.start.run_id:
+                faults.append(f"{self.path / STOP}: belongs to another run ({self.stop.run_id})")
+            start_stream = self.stop.streams.get(START)
+            expected[START] = start_stream.sha256 if start_stream is not None else ""
+        for name, sha256 in expected.items():
+            if not (self.path / name).is_file():
+                faults.append(f"{self.path / name}: is missing")
+            elif sha256_of(self.path / name) != sha256:
+                faults.append(f"{self.path / name}: has been changed since it was recorded")
+        if faults:
+            raise BadFileError(faults)
+
+    def _check_events(self) -> None:
+        path = self.path / EVENTS
+        if not path.is_file():
+            raise BadFileError([f"{path}: is missing"])
+        self.faults += self._events_and_faults[1]
+        if self.stop is None:
+            return
+        stream = self.stop.streams.get(EVENTS)
+        size = path.stat().st_size
+        if stream is not None and size < stream.bytes:
+            self._short(path, f"{len(self.events)} of {stream.count} events are left")
+        elif stream is None or stream.sha256 != sha256_of(path):
+            raise BadFileError([f"{path}: has been changed since it was recorded"])
+        elif stream.count != len(self.events):
+            raise BadFileError(
+                [f"{path}: {len(self.events)} events found; the stop record counts {stream.count}"]
+            )
+
+    def _check_audio(self) -> None:
+        path = self.path / AUDIO
+        stream = self.stop.streams.get(AUDIO) if self.stop is not None else None
+        if not path.is_file():
+            if stream is not None:
+                raise BadFileError([f"{path}: is missing"])
+            if self.stop is None:
+                self.faults.append(f"{path}: is missing; there is no recording")
+            return
+        frames = self.audio.frame_count
+        if self.stop is None:
+            if self.audio.cut:
+                self.faults.append(f"{path}: not finished; its {frames} whole frames are read")
+        elif stream is None:
+            raise BadFileError([f"{path}: the stop record knows of no recording"])
+        elif path.stat().st_size < stream.bytes:
+            self._short(path, f"{frames} of {stream.count} frames are left")
+        elif path.stat().st_size > stream.bytes or frames != stream.count:
+            raise BadFileError(
+                [f"{path}: {frames} frames found; the stop record counts {stream.count}"]
+            )
+
+    def _short(self, path: Path, what: str) -> None:
+        self.status = "incomplete"
+        self.faults.append(f"{path}: cut since it was recorded: {what}")
+
+    @functools.cached_property
+    def protocol(self) -> Protocol:
+        """The protocol as it was read for the run."""
+        return parse_protocol(self._text(PROTOCOL), str(self.path / PROTOCOL))
+
+    @functools.cached_property
+    def bench(self) -> BenchFile:
+        """The bench file as it was read for the run."""
+        return parse_bench(self._text(BENCH), str(self.path / BENCH))
+
+    @functools.cached_property
+    def specimen(self) -> Specimen:
+        """The specimen file as it was read for the run."""
+        return parse_specimen(self._text(SPECIMEN), str(self.path / SPECIMEN))
+
+    @functools.cached_property
+    def plan(self) -> Plan:
+        """What was to be struck."""
+        return plan_from_csv((self.path / PLAN).read_bytes(), (self.path / BURSTS).read_bytes())
+
+    @property
+    def events(self) -> pd.DataFrame:
+        """All events; columns as ``event_log.read_events`` gives them."""
+        return self._events_and_faults[0]
+
+    @functools.cached_property
+    def _events_and_faults(self) -> tuple[pd.DataFrame, list[str]]:
+        return read_events(self.path / EVENTS)
+
+    @functools.cached_property
+    def audio(self) -> AudioReader:
+        """The recording. BadFileError if there is none."""
+        if not (self.path / AUDIO).is_file():
+            raise BadFileError([f"{self.path / AUDIO}: is missing; there is no recording"])
+        facts = self.start.audio
+        return AudioReader(self.path / AUDIO, facts.sample_rate_hz, facts.roles)
+
+    def _text(self, name: str) -> str:
+        return (self.path / name).read_bytes().decode()
+
+
+def verify(path: Path | str) -> list[str]:
+    """Check every checksum, size and count of a run; give one sentence a fault, all in one go."""
+    try:
+        run = RunReader.open(path)
+    except BadFileError as error:
+        return list(error.faults)
+    except BenchError as error:
+        return [str(error)]
+    faults = list(run.faults)
+    for name, stream in (run.stop.streams if run.stop is not None else {}).items():
+        file = run.path / name
+        if file.stat().st_size == stream.bytes and sha256_of(file) != stream.sha256:
+            faults.append(f"{file}: has been changed since it was recorded")
+    for parse in ("protocol", "bench", "specimen", "plan"):
+        try:
+            getattr(run, parse)
+        except BadFileError as error:
+            faults += error.faults
+    if len(run.plan.strikes) and run.stop is not None:
+        counted = run.stop.streams[PLAN].count
+        if counted != len(run.plan.strikes):
+            faults.append(f"{run.path / PLAN}: {len(run.plan.strikes)} rows, {counted} counted")
+    return faults
+
+
+def _read_record(path: Path, kind: type[_Record]) -> _Record:
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise BadFileError([f"{path}: can't be read: {error.strerror}"]) from error
+    if not content.endswith(b"\n"):
+        raise BadFileError([f"{path}: cut off; its last line end is missing"])
+    try:
+        record = msgspec.json.decode(content, type=kind)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise BadFileError([f"{path}: not a record of a run: {error}"]) from error
+    if record.format_version != FORMAT_VERSION:
+        raise BadFileError(
+            [
+                f"{path}: format version {record.format_version} found; this program reads "
+                f"{FORMAT_VERSION}"
+            ]
+        )
+    return record

@@ -1,0 +1,116 @@
+"""The start and stop records of a run, and the names of its files."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+
+from rig.record.limits import AgreedLimits
+
+FORMAT_VERSION = 1
+
+START = "start.json"
+STOP = "stop.json"
+STOP_RESERVE = "stop.json.part"
+PROTOCOL = "protocol.toml"
+BENCH = "bench.toml"
+SPECIMEN = "specimen.toml"
+PLAN = "plan.csv"
+BURSTS = "bursts.csv"
+EVENTS = "events.jsonl"
+AUDIO = "sensor.wav"
+MADE_BEFORE_START = (PROTOCOL, BENCH, SPECIMEN, PLAN, BURSTS)
+
+Outcome = Literal["complete", "stopped", "failed"]
+Status = Literal["complete", "stopped", "failed", "incomplete"]
+
+CLOCKS = {
+    "controller": "ticks of 0.5 us, widened to 64 bits",
+    "audio": "frames of sensor.wav",
+    "host": "ns of the port's monotonic clock",
+}
+
+
+class AudioFacts(msgspec.Struct, frozen=True, kw_only=True):
+    """What ``sensor.wav`` holds.
+
+    ``roles``: role to column of the samples, counted from 0.
+    """
+
+    sample_rate_hz: int
+    roles: dict[str, int]
+    newtons_per_full_scale: float | None = None
+
+    @property
+    def channel_count(self) -> int:
+        """Number of channels: one past the highest column."""
+        return max(self.roles.values(), default=-1) + 1
+
+
+class StartRecord(msgspec.Struct, frozen=True, kw_only=True):
+    """All that is known before the first strike; ``make_start`` fills most of it.
+
+    ``files`` (name to SHA-256) is filled by the writer.
+    """
+
+    format_version: int = FORMAT_VERSION
+    run_id: str
+    created_utc: str
+    software: dict[str, str | bool | None]
+    protocol_name: str
+    bench_name: str
+    pad_name: str
+    module_name: str
+    module_firmware: str
+    audio: AudioFacts
+    sources: tuple[str, ...]
+    """Where notes come from: board_din, host, din_line, import."""
+    limits: AgreedLimits | None = None
+    """As echoed by the board; None where no board took part (an import)."""
+    board: dict[str, Any] = {}
+    """Identity that the board gave; empty without a board."""
+    port: str = ""
+    """Port or URL of the board."""
+    seed: int = 1
+    calibrated: bool = False
+    clocks: dict[str, str] = msgspec.field(default_factory=CLOCKS.copy)
+    files: dict[str, str] = {}
+
+
+class Stream(msgspec.Struct, frozen=True, kw_only=True):
+    """One file at the close of the run; ``count``: events, frames or rows."""
+
+    bytes: int
+    count: int
+    sha256: str
+
+
+class StopRecord(msgspec.Struct, frozen=True, kw_only=True):
+    """How the run ended, with counts and checksums of all that was recorded."""
+
+    format_version: int = FORMAT_VERSION
+    run_id: str
+    stopped_utc: str
+    outcome: Outcome
+    reason: str
+    streams: dict[str, Stream]
+
+
+def utc_now() -> str:
+    """Give the time of day as an ISO 8601 text in UTC, to the millisecond."""
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file, read in pieces."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def encode_record(record: msgspec.Struct) -> bytes:
+    """JSON text of a record; its last byte is the line end that shows it to be whole."""
+    return msgspec.json.format(msgspec.json.encode(record), indent=1) + b"\n"

@@ -1,0 +1,255 @@
+"""TOML text into checked structs: every fault at once, each with its file, line and key."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+from msgspec import inspect
+
+from rig.record.bench_fault import BadFileError
+
+Key = tuple[str | int, ...]
+"""Way to a value: ("stage", 1, "rates_per_s") is the key of the second ``[[stage]]``."""
+
+_Struct = TypeVar("_Struct", bound=msgspec.Struct)
+
+_HEADER = re.compile(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(#.*)?$")
+_KEY = re.compile(r"\s*((?:[A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*[A-Za-z0-9_\"'-]+)*)\s*=")
+
+
+class TomlFile:
+    """A parsed TOML text that collects its faults.
+
+    Parameters
+    ----------
+    text, name
+        Content, and the name that faults are told under (a path).
+
+    Raises
+    ------
+    BadFileError
+        It is no TOML.
+    """
+
+    def __init__(self, text: str, name: str) -> None:
+        self.name = name
+        self.faults: list[str] = []
+        try:
+            self.content: dict[str, Any] = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            raise BadFileError([f"{name}: not a TOML file: {error}"]) from error
+        self._lines = _key_lines(text)
+
+    def fault(self, key: Key, sentence: str) -> None:
+        """Note a fault of a key: what was found, and what is allowed."""
+        line = next(
+            (self._lines[key[:end]] for end in range(len(key), 0, -1) if key[:end] in self._lines),
+            None,
+        )
+        place = f"{self.name}, line {line}" if line is not None else self.name
+        self.faults.append(
+            f"{place}: {_dotted(key)}: {sentence}" if key else f"{place}: {sentence}"
+        )
+
+    def convert(self, kind: type[_Struct]) -> _Struct:
+        """Turn the content into a struct; BadFileError with every fault noted or found."""
+        self._check(self.content, inspect.type_info(kind), ())
+        self.raise_faults()
+        return msgspec.convert(self.content, kind)
+
+    def raise_faults(self) -> None:
+        """Raise BadFileError if a fault was noted."""
+        if self.faults:
+            raise BadFileError(self.faults)
+
+    def unknown_key(self, key: Key, known: Iterable[str]) -> None:
+        """Note an unknown key, with the nearest known one."""
+        self.fault(key, f"no such key{nearest(str(key[-1]), known)}")
+
+    def _check(self, value: Any, kind: inspect.Type, key: Key) -> None:
+        if isinstance(kind, inspect.UnionType):
+            self._check_union(value, kind, key)
+        elif isinstance(kind, inspect.StructType):
+            self._check_table(value, kind, key)
+        elif isinstance(kind, inspect.VarTupleType):
+            self._check_list(value, kind, key)
+        elif isinstance(kind, inspect.FloatType | inspect.IntType):
+            self._check_number(value, kind, key)
+        elif isinstance(kind, inspect.LiteralType):
+            if value not in kind.values or isinstance(value, bool):
+                allowed = ", ".join(repr(one) for one in kind.values)
+                self.fault(
+                    key,
+                    f"{value!r} found; allowed: {allowed}"
+                    + nearest(str(value), [str(one) for one in kind.values]),
+                )
+        elif isinstance(kind, inspect.StrType):
+            if not isinstance(value, str):
+                self.fault(key, f"{_told(value)} found; a text is asked for")
+            elif len(value) < (kind.min_length or 0):
+                self.fault(key, "an empty text found; something must stand here")
+        elif isinstance(kind, inspect.BoolType) and not isinstance(value, bool):
+            self.fault(key, f"{_told(value)} found; true or false is asked for")
+
+    def _check_union(self, value: Any, kind: inspect.UnionType, key: Key) -> None:
+        tables = [one for one in kind.types if isinstance(one, inspect.StructType)]
+        if len(tables) < 2:  # "something or nothing": TOML has no null, so it is something
+            self._check(value, kind.types[0], key)
+            return
+        tag_field = tables[0].tag_field or ""
+        tags = {str(one.tag): one for one in tables}
+        if not isinstance(value, dict):
+            self.fault(key, f"{_told(value)} found; a table is asked for")
+        elif tag_field not in value:
+            self.fault(key, f"{tag_field!r} is missing; allowed: {', '.join(tags)}")
+        elif str(value[tag_field]) not in tags:
+            self.fault(
+                (*key, tag_field),
+                f"{value[tag_field]!r} found; allowed: {', '.join(tags)}"
+                + nearest(str(value[tag_field]), tags),
+            )
+        else:
+            self._check_table(value, tags[str(value[tag_field])], key)
+
+    def _check_table(self, value: Any, kind: inspect.StructType, key: Key) -> None:
+        if not isinstance(value, dict):
+            self.fault(key, f"{_told(value)} found; a table is asked for")
+            return
+        fields = {field.encode_name: field for field in kind.fields}
+        known = [*fields, *([kind.tag_field] if kind.tag_field else [])]
+        for name, held in value.items():
+            if name in fields:
+                self._check(held, fields[name].type, (*key, name))
+            elif name not in known:
+                self.unknown_key((*key, name), known)
+        for name, field in fields.items():
+            if field.required and name not in value:
+                self.fault(key, f"{name!r} is missing")
+
+    def _check_list(self, value: Any, kind: inspect.VarTupleType, key: Key) -> None:
+        if not isinstance(value, list):
+            self.fault(key, f"{_told(value)} found; a list is asked for")
+            return
+        least, most = kind.min_length or 0, kind.max_length
+        if len(value) < least or (most is not None and len(value) > most):
+            span = f"at least {least}" if most is None else f"{least} to {most}"
+            self.fault(key, f"{len(value)} entries found; {span} are asked for")
+        for place, held in enumerate(value):
+            self._check(held, kind.item_type, (*key, place))
+
+    def _check_number(
+        self, value: Any, kind: inspect.FloatType | inspect.IntType, key: Key
+    ) -> None:
+        whole = isinstance(kind, inspect.IntType)
+        if isinstance(value, bool) or not isinstance(value, int if whole else int | float):
+            asked = "a whole number" if whole else "a number"
+            self.fault(key, f"{_told(value)} found; {asked} is asked for")
+            return
+        bounds = {"above": kind.gt, "at least": kind.ge, "below": kind.lt, "at most": kind.le}
+        told = " and ".join(
+            f"{word} {bound:g}" for word, bound in bounds.items() if bound is not None
+        )
+        if not math.isfinite(value):
+            self.fault(
+                key, f"{value} found; a finite number{' ' + told if told else ''} is allowed"
+            )
+        elif (
+            (kind.gt is not None and value <= kind.gt)
+            or (kind.ge is not None and value < kind.ge)
+            or (kind.lt is not None and value >= kind.lt)
+            or (kind.le is not None and value > kind.le)
+        ):
+            self.fault(key, f"{value} found; {told} is allowed")
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Give "; did you mean X?" for the nearest known name, or nothing if none is near."""
+    near = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def read_text(path: Path) -> str:
+    """Read a UTF-8 text; BadFileError if it can't be."""
+    try:
+        return path.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise BadFileError([f"{path}: can't be read: {error.strerror}"]) from error
+    except UnicodeDecodeError as error:
+        raise BadFileError([f"{path}: not UTF-8 at byte {error.start}"]) from error
+
+
+def _told(value: Any) -> str:
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    return repr(value)
+
+
+def _dotted(key: Key) -> str:
+    text = ""
+    for part in key:
+        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+    return text
+
+
+def _key_lines(text: str) -> dict[Key, int]:
+    """Find the line of each table and key, by a scan that knows headers and keys only."""
+    lines: dict[Key, int] = {}
+    counts: dict[Key, int] = {}
+    table: Key = ()
+    quote, depth = "", 0
+    for number, line in enumerate(text.splitlines(), start=1):
+        if quote or depth:  # inside a value of several lines
+            pass
+        elif header := _HEADER.match(line):
+            table = _table_key(header[2], header[1] == "[[", counts)
+            lines.setdefault(table, number)
+            continue
+        elif key := _KEY.match(line):
+            lines.setdefault((*table, *_parts(key[1])), number)
+        quote, depth = _still_open(line, quote, depth)
+    return lines
+
+
+def _parts(dotted: str) -> list[str]:
+    return [part.strip().strip("\"'") for part in dotted.split(".")]
+
+
+def _table_key(dotted: str, one_of_many: bool, counts: dict[Key, int]) -> Key:
+    key: Key = ()
+    parts = _parts(dotted)
+    for place, part in enumerate(parts):
+        key = (*key, part)
+        if one_of_many and place == len(parts) - 1:
+            counts[key] = counts.get(key, -1) + 1
+        if key in counts:
+            key = (*key, counts[key])
+    return key
+
+
+def _still_open(line: str, quote: str, depth: int) -> tuple[str, int]:
+    """Tell whether a text in triple quotes, or a list, goes on after this line."""
+    place = 0
+    while place < len(line):
+        if quote:
+            end = line.find(quote, place)
+            if end < 0:
+                return (quote, depth) if len(quote) == 3 else ("", depth)
+            place, quote = end + len(quote), ""
+        elif line[place] in "\"'":
+            quote = line[place] * 3 if line.startswith(line[place] * 3, place) else line[place]
+            place += len(quote)
+        elif line[place] == "#":
+            break
+        else:
+            depth += (line[place] in "[{") - (line[place] in "]}")
+            place += 1
+    return (quote if len(quote) == 3 else "", max(depth, 0))
