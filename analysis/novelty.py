@@ -1,0 +1,174 @@
+"""Where strokes begin, to about a millisecond: kinks in the signal that its recent past can't explain.
+
+A stroke begins with a corner: the slope jumps within the first fraction of a millisecond. Tails,
+late crests and hum are smooth, however loud. So the second difference is looked at, on three time
+scales (soft slow strokes need the longest to stand above the noise), and a stroke is where it
+exceeds both the noise and several times its own recent median.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+FAST_RATE_HZ = 24_000
+HOP = 4  # fast samples in a hop: about 1/6 ms
+HOP_S = HOP / FAST_RATE_HZ
+NOISE_RATIO = (7.0, 7.0, 7.5)
+"""Second difference over its noise rms, by scale, at which a corner may be a stroke. The noise
+passes 7 sigma less than once in 10^11 samples."""
+PAST_RATIO = (4.0, 4.0, 4.0)
+"""Second difference over the median of its recent past, by scale."""
+PAST_HOPS = 22
+LEAST_GAP_S = 0.003
+"""Corners closer to an earlier stroke than this are taken as its own."""
+CONTACT_S = 0.0075
+"""Longest contact: until then the corner of a contact's end is looked for."""
+CLIP_LEVEL = 0.999
+
+
+@dataclasses.dataclass(frozen=True)
+class Hops:
+    """Features of one stretch of samples, one value a hop (arrays of length hops).
+
+    Attributes
+    ----------
+    frames_per_hop
+        Frames in a hop.
+    mean
+        Mean of the signal, hum taken off.
+    corner
+        (3, hops) Largest magnitude of the second difference, by scale, over its noise rms.
+    clipped
+        Some sample stands at full scale.
+    noise_rms
+        Rms of the noise, of full scale.
+    """
+
+    frames_per_hop: int
+    mean: Floats
+    corner: Floats
+    clipped: npt.NDArray[np.bool_]
+    noise_rms: float
+
+
+def frames_per_hop(sample_rate_hz: float) -> int:
+    """Frames in a hop at a sample rate."""
+    return HOP * max(1, round(sample_rate_hz / FAST_RATE_HZ))
+
+
+def second_differences(fast: Floats, mean: Floats) -> Floats:
+    """Largest magnitude of the second difference in each hop, on three scales: (3, hops).
+
+    The scales are one fast sample, one hop and four hops; samples are averaged over each.
+    """
+    hops = len(mean)
+    out = np.zeros((3, hops))
+    d = np.zeros(hops * HOP)
+    d[1:-1] = fast[2:] - 2.0 * fast[1:-1] + fast[:-2]
+    np.abs(d, out=d)
+    quarter = d.reshape(-1, HOP)
+    out[0] = np.maximum(
+        np.maximum(quarter[:, 0], quarter[:, 1]), np.maximum(quarter[:, 2], quarter[:, 3])
+    )
+    out[1, 1:-1] = np.abs(mean[2:] - 2.0 * mean[1:-1] + mean[:-2])
+    total = np.concatenate([[0.0], np.cumsum(mean)])
+    smooth = (total[HOP:] - total[:-HOP]) / HOP  # smooth[i]: mean of hops i .. i+3
+    if len(smooth) > 2 * HOP:
+        wide = np.abs(smooth[2 * HOP :] - 2.0 * smooth[HOP:-HOP] + smooth[: -2 * HOP])
+        centre = HOP + HOP // 2
+        out[2, centre : centre + len(wide)] = wide
+    return out
+
+
+def fold(samples: npt.NDArray[np.float32], sample_rate_hz: float) -> tuple[Floats, Floats]:
+    """Means of the samples at the fast rate, and of each hop. Length must be whole hops."""
+    step = frames_per_hop(sample_rate_hz) // HOP
+    fast = samples[0::step].astype(np.float64)
+    for k in range(1, step):
+        fast += samples[k::step]
+    fast /= step
+    return fast, 0.25 * (fast[0::4] + fast[1::4] + fast[2::4] + fast[3::4])
+
+
+def beginnings(
+    hops: Hops,
+    expected: Ints,
+    last_hop: int,
+    last_jump: float,
+) -> tuple[Ints, Floats]:
+    """Hops at which strokes begin, and the jump of the slope at each (per hop, signed).
+
+    Parameters
+    ----------
+    hops
+        Features.
+    expected
+        Hops near which a strike is expected: there half the ratio to the past suffices, and a
+        stroke may follow its forerunner sooner.
+    last_hop, last_jump
+        Stroke found before this stretch (hop, may be negative) and its jump.
+    """
+    floor = np.array(NOISE_RATIO)[:, None]
+    past_ratio = np.array(PAST_RATIO)
+    strong = hops.corner > floor
+    lead = PAST_HOPS + 4
+    rows = []
+    for scale, corner in enumerate(hops.corner):
+        where = np.flatnonzero(strong[scale])
+        where = where[(where >= lead) & (where < len(corner) - 8)]
+        # a corner is a crest of the second difference, or its foot on the way up
+        where = where[corner[where] >= 0.5 * corner[where + 1]]
+        if len(where) == 0:
+            continue
+        guard = (1, 2, 6)[scale]
+        span = np.arange(-PAST_HOPS - guard, -guard)
+        past = corner[np.maximum(where[:, None] + span, 0)]
+        middle = np.partition(past, (3 * PAST_HOPS) // 5, axis=1)[:, (3 * PAST_HOPS) // 5]
+        ratio = np.full(len(where), past_ratio[scale])
+        if len(expected):
+            nearest = expected[np.clip(np.searchsorted(expected, where), 0, len(expected) - 1)]
+            before = expected[np.clip(np.searchsorted(expected, where) - 1, 0, len(expected) - 1)]
+            near = np.minimum(np.abs(nearest - where), np.abs(before - where)) <= 9
+            ratio[near] *= 0.5
+        score = corner[where] / np.maximum(floor[scale, 0], ratio * middle)
+        keep = score > 1.0
+        rows.append(np.stack([where[keep], np.full(keep.sum(), scale), score[keep]], axis=1))
+    if not rows:
+        return np.zeros(0, dtype=np.int64), np.zeros(0)
+    table = np.concatenate(rows)
+    table = table[np.lexsort((table[:, 1], table[:, 0]))]
+    return _thin(table, hops, last_hop, last_jump)
+
+
+def _thin(table: Floats, hops: Hops, last_hop: int, last_jump: float) -> tuple[Ints, Floats]:
+    """One hop a stroke: the rest of each stroke's corners, contact ends and clip edges go."""
+    least = round(LEAST_GAP_S / HOP_S)
+    contact = round(CONTACT_S / HOP_S)
+    found: list[int] = []
+    jumps: list[float] = []
+    for hop_f, scale_f, _ in table:
+        hop, scale = int(hop_f), int(scale_f)
+        # on the longest scale a corner shows up to a millisecond before it is there
+        if hop - last_hop < least + (0, 1, 5)[scale]:
+            continue
+        if hops.clipped[max(hop - 4, 0) : hop].any():
+            continue
+        reach = 3 if scale < 2 else 6
+        before = (hops.mean[hop - 1] - hops.mean[hop - 1 - reach]) / reach
+        after = (hops.mean[hop + 1 + reach] - hops.mean[hop + 1]) / reach
+        jump = after - before
+        if hop - last_hop < contact and jump * last_jump > 0:
+            # slope before undone by a jump like that of the stroke's own start: its contact ends
+            same = 0.4 < abs(jump / last_jump) < 2.5
+            if same and before * jump < 0 and abs(after) < 0.7 * abs(before):
+                continue
+        found.append(hop)
+        jumps.append(jump)
+        last_hop, last_jump = hop, jump
+    return np.array(found, dtype=np.int64), np.array(jumps)

@@ -1,0 +1,268 @@
+"""Onsets: when each stroke's sound first passes 1 % of its peak, and how surely that is known."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.hum import Hum, find_hum
+from analysis.novelty import (
+    CLIP_LEVEL,
+    Hops,
+    beginnings,
+    fold,
+    frames_per_hop,
+    second_differences,
+)
+from analysis.stroke_start import find_starts
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Samples = npt.NDArray[np.float32]
+
+ONSET_SHARE = 0.01
+"""The onset is where the sound passes this share of its peak."""
+LEAST_SNR = 8.0
+"""Peak over noise rms below which nothing is called a stroke."""
+U_FLOOR_S = 0.5e-6
+"""No onset is claimed to be known better than this."""
+U_FLOOR_FRAMES = 0.05
+CORE_S = 2.0
+MARGIN_S = 0.12
+SEGMENT_HOPS = 120  # 20 ms: the pieces among which the quiet ones are looked for
+
+
+@dataclasses.dataclass(frozen=True)
+class Onsets:
+    """Onsets in order, one value each (arrays of length n).
+
+    Attributes
+    ----------
+    frame, u_frames
+        Position in frames of the recording, and its standard uncertainty.
+    peak, peak_frame
+        Largest magnitude (of full scale) until the next onset or 50 ms on, and where.
+    snr_db
+        Peak over the rms of the noise.
+    clipped
+        The sound reaches full scale.
+    noise_rms
+        Rms of the noise around it, of full scale.
+    """
+
+    frame: Floats
+    u_frames: Floats
+    peak: Floats
+    peak_frame: Floats
+    snr_db: Floats
+    clipped: Bools
+    noise_rms: Floats
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+    @classmethod
+    def join(cls, parts: list[Onsets]) -> Onsets:
+        """Onsets of successive stretches as one."""
+        names = [field.name for field in dataclasses.fields(cls)]
+        empty = {"clipped": np.zeros(0, dtype=bool)}
+        return cls(
+            **{
+                name: np.concatenate(
+                    [getattr(part, name) for part in parts] or [empty.get(name, np.zeros(0))]
+                )
+                for name in names
+            }
+        )
+
+
+class OnsetFinder:
+    """Finds onsets in a stream of samples; memory does not grow with its length.
+
+    Parameters
+    ----------
+    sample_rate_hz
+        Rate of the samples.
+    expected_frames
+        Where strikes of a plan should land, if known. They only help to tell close strokes
+        apart; nothing is found where nothing sounds.
+    """
+
+    def __init__(self, sample_rate_hz: float, expected_frames: npt.ArrayLike = ()) -> None:
+        self.sample_rate_hz = float(sample_rate_hz)
+        self._hop = frames_per_hop(sample_rate_hz)
+        self._expected = np.sort(np.asarray(expected_frames, dtype=np.float64).ravel())
+        self._margin = self._whole(MARGIN_S)
+        self._core = self._whole(CORE_S)
+        self._pieces: list[Samples] = []
+        self._held = 0
+        self._first = -self._margin  # frame of the first sample held; silence comes before 0
+        self._take(np.zeros(self._margin, dtype=np.float32))
+        self._last_frame, self._last_jump = -(10**9), 0.0
+        self._noise: Floats | None = None
+        self.parts: list[Onsets] = []
+        self.noise_rms: list[float] = []
+
+    def _whole(self, seconds: float) -> int:
+        return int(np.ceil(seconds * self.sample_rate_hz / self._hop)) * self._hop
+
+    def _take(self, samples: Samples) -> None:
+        self._pieces.append(samples)
+        self._held += len(samples)
+
+    def feed(self, samples: npt.ArrayLike) -> None:
+        """Take the next samples of one channel, (frames,); NaN counts as silence."""
+        block = np.asarray(samples, dtype=np.float32)
+        if not np.isfinite(block).all():
+            block = np.nan_to_num(block, nan=0.0, posinf=1.0, neginf=-1.0)
+        self._take(block)
+        need = self._core + 2 * self._margin
+        while self._held >= need:
+            held = np.concatenate(self._pieces)
+            self._look(held[:need], self._core + self._margin)
+            # a copy, so that the whole of what was held can go
+            self._pieces = [held[self._core :].copy()]
+            self._held -= self._core
+            self._first += self._core
+
+    def finish(self) -> Onsets:
+        """Give all onsets."""
+        held = np.concatenate(self._pieces)
+        tail = self._whole(MARGIN_S / 2)
+        length = -(-len(held) // self._hop) * self._hop + tail
+        self._look(np.concatenate([held, np.zeros(length - len(held), np.float32)]), len(held))
+        return Onsets.join(self.parts)
+
+    def _look(self, samples: Samples, stop: int) -> None:
+        """Find the onsets of one stretch that lie between its margin and ``stop``."""
+        hop_s = self._hop / self.sample_rate_hz
+        fast, mean = fold(samples, self.sample_rate_hz)
+        corner = second_differences(fast, mean)
+        quiet = self._quiet(samples, mean, corner)
+        hum = find_hum(mean, quiet, hop_s)
+        drone = hum.at((np.arange(len(mean)) + 0.5) * hop_s)
+        mean = mean - drone
+        if hum.mains_hz:
+            corner = second_differences(fast, mean) * [[0], [1], [1]] + corner * [[1], [0], [0]]
+        noise = self._noise_of(samples, mean, corner, quiet, hum)
+        hops = Hops(
+            self._hop,
+            mean,
+            corner / noise[1:, None],
+            (np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1),
+            float(noise[0]),
+        )
+        expected = (self._expected - self._first) / self._hop
+        expected = expected[(expected > 0) & (expected < len(mean))].astype(np.int64)
+        last = max((self._last_frame - self._first) // self._hop, -(10**6))
+        found, jumps = beginnings(hops, expected, int(last), self._last_jump)
+        starts = find_starts(
+            samples, found * self._hop, drone, self._hop, float(noise[0]), self.sample_rate_hz
+        )
+        noise_rms = np.full(len(found), noise[0])
+        onsets = Onsets(
+            frame=starts.frame,
+            u_frames=np.hypot(
+                starts.u_frames, max(U_FLOOR_FRAMES, U_FLOOR_S * self.sample_rate_hz)
+            ),
+            peak=starts.peak,
+            peak_frame=starts.peak_frame,
+            snr_db=20.0 * np.log10(np.maximum(starts.peak, 1e-12) / noise_rms),
+            clipped=starts.peak >= CLIP_LEVEL,
+            noise_rms=noise_rms,
+        )
+        loud = onsets.peak > LEAST_SNR * onsets.noise_rms
+        # by the corner's hop, never by the refined frame: else one could fall between two stretches
+        mine = (found * self._hop >= self._margin) & (found * self._hop < stop) & loud
+        if mine.any():
+            kept = np.flatnonzero(mine)
+            self._last_frame = self._first + int(found[kept[-1]]) * self._hop
+            self._last_jump = float(jumps[kept[-1]])
+            part = Onsets(
+                **{f.name: getattr(onsets, f.name)[kept] for f in dataclasses.fields(Onsets)}
+            )
+            self.parts.append(
+                dataclasses.replace(
+                    part,
+                    frame=part.frame + self._first,
+                    peak_frame=part.peak_frame + self._first,
+                )
+            )
+
+    def _quiet(self, samples: Samples, mean: Floats, corner: Floats) -> Bools:
+        """Hops of the quietest pieces: those within 3 dB of the tenth quietest in a hundred."""
+        count = len(mean) // SEGMENT_HOPS
+        lead = count * SEGMENT_HOPS
+        power = mean[:lead].reshape(count, -1).var(axis=1) + (
+            corner[0, :lead].reshape(count, -1) ** 2
+        ).mean(axis=1)
+        heard = power > 0  # digital silence (a gap, the time before the start) says nothing
+        if not heard.any():
+            return np.zeros(len(mean), dtype=bool)
+        quiet = heard & (power <= 2.0 * np.quantile(power[heard], 0.1))
+        return np.concatenate(
+            [np.repeat(quiet, SEGMENT_HOPS), np.zeros(len(mean) - lead, dtype=bool)]
+        )
+
+    def _noise_of(
+        self, samples: Samples, mean: Floats, corner: Floats, quiet: Bools, hum: Hum
+    ) -> Floats:
+        """Rms of the noise, and of its second differences on the three scales: (4,)."""
+        if quiet.any():
+            starts = np.flatnonzero(quiet[::SEGMENT_HOPS][: len(quiet) // SEGMENT_HOPS])[:20]
+            length = SEGMENT_HOPS * self._hop
+            at = starts[:, None] * length + np.arange(length)
+            clean = samples[at] - hum.at(at / self.sample_rate_hz)
+            rms = np.sqrt(np.median((clean**2).mean(axis=1)))
+            # medians of |x| (and of the largest of four) of a normal variable, in its sigma
+            wide = np.median(corner[:, quiet], axis=1) / [1.41, 0.6745, 0.6745]
+            noise = np.maximum(np.concatenate([[rms], wide]), 1e-7)
+        else:
+            noise = np.full(4, 1e-7)
+        if self._noise is not None:
+            # a stretch without silence must not pass its tails off as noise
+            noise = np.minimum(noise, 1.5 * self._noise)
+        if quiet.any():
+            self._noise = noise
+        self.noise_rms.append(float(noise[0]))
+        return noise
+
+
+def find_onsets(
+    audio: npt.NDArray[np.floating] | Iterable[npt.NDArray[np.floating]],
+    channel: int = 0,
+    sample_rate_hz: float = 96_000.0,
+    expected_frames: npt.ArrayLike = (),
+) -> Onsets:
+    """Find the onsets of one channel.
+
+    The onset is the instant at which the noise-free sound first passes 1 % of its peak. Corners of
+    the signal that stand out of the noise and of the recent past are strokes; the rise of each is
+    then fitted by power laws, below the noise where 1 % of the peak lies there.
+
+    Parameters
+    ----------
+    audio
+        Samples, full scale ±1: (frames,), (frames, channels), or an iterable of such blocks in
+        order (each (frames,) or (frames, channels)).
+    channel
+        Column looked at.
+    sample_rate_hz
+        Rate of the samples.
+    expected_frames
+        Where strikes of a plan should land, if known: helps to tell close strokes apart.
+
+    Returns
+    -------
+    Onsets
+        Empty for empty or silent audio. NaN samples count as silence.
+    """
+    finder = OnsetFinder(sample_rate_hz, expected_frames)
+    blocks = [audio] if isinstance(audio, np.ndarray) else audio
+    for block in blocks:
+        finder.feed(block[:, channel] if block.ndim == 2 else block)
+    return finder.finish()

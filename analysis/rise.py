@@ -1,0 +1,101 @@
+"""The moment a stroke begins, below one sample: power laws fitted to its first rise.
+
+Near its start a stroke rises as ``a (t - t0)^p``; p depends on the contact and on the sensor and
+isn't known. Every pair of t0 and p on a grid is fitted (a by least squares, which is a product with
+fixed templates); the weights ``exp(explained energy / 2 sigma^2)`` are the likelihoods of the
+pairs, so that the mean over the grid is the estimate and its spread the uncertainty, that of the
+unknown shape included (Bayesian model averaging over a flat prior).
+"""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+POWERS = (1.0, 1.5, 2.0, 3.0)
+AHEAD = 2
+"""Samples after the one that reaches the level, so that a rise within one sample has a slope."""
+SHAPE_ERROR = 0.01
+"""Misfit of a power law to the first rise, as a share of the level reached."""
+
+
+@functools.lru_cache(maxsize=16)
+def _templates(length: int, order: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Unit templates (length, K), their gain, start (samples before the level) and power.
+
+    The window ends ``AHEAD`` samples after the sample that reaches the level. ``order``: degree of
+    the polynomial that is projected out as a baseline; -1 for none.
+    """
+    starts = np.concatenate(
+        [np.arange(-1.9, 3.0, 0.1), np.geomspace(3.0, 0.8 * length, 150)]
+    )
+    n = np.arange(length) - (length - 1 - AHEAD)
+    age = np.maximum(n[None, :] + starts[:, None], 0.0)
+    shapes = np.concatenate([np.where(age > 0, age**p, 0.0) for p in POWERS])
+    start = np.tile(starts, len(POWERS))
+    power = np.repeat(POWERS, len(starts))
+    cell = np.tile(np.gradient(starts), len(POWERS))
+    basis = np.polynomial.legendre.legvander(np.linspace(-1, 1, length), max(order, 0))
+    basis = np.linalg.qr(basis)[0] if order >= 0 else np.zeros((length, 1))
+    free = shapes - (shapes @ basis) @ basis.T
+    norm = np.sqrt((free**2).sum(axis=1))
+    good = norm > 1e-6 * np.sqrt((shapes**2).sum(axis=1))
+    unit = (free[good] / norm[good, None]).T
+    return unit, norm[good], start[good], power[good], cell[good]
+
+
+def fit_rise(
+    windows: Floats, threshold: Floats, level: Floats, noise_rms: Floats, order: int
+) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+    """Fit the first rise of many strokes.
+
+    Parameters
+    ----------
+    windows
+        (strokes, length) samples; the sample ``AHEAD`` before the last is the first to reach
+        ``level``.
+    threshold
+        (strokes,) magnitude whose passing is asked for.
+    level
+        (strokes,) magnitude reached at the end.
+    noise_rms
+        (strokes,) rms of the noise.
+    order
+        Degree of the baseline under the rise; -1 where it is known to be nought.
+
+    Returns
+    -------
+    at, u
+        (strokes,) passing of the threshold, in samples after the first of the window, and its
+        standard uncertainty.
+    slow
+        The rise fills the window: average samples and try again.
+    """
+    length = windows.shape[1]
+    unit, norm, start, power, cell = _templates(length, order)
+    along = windows @ unit
+    energy = along**2
+    best = energy.max(axis=1)
+    basis_free = windows
+    if order >= 0:
+        basis = np.linalg.qr(
+            np.polynomial.legendre.legvander(np.linspace(-1, 1, length), order)
+        )[0]
+        basis_free = windows - (windows @ basis) @ basis.T
+    rest = np.maximum((basis_free**2).sum(axis=1) - best, 0.0) / length
+    sigma2 = np.maximum(noise_rms**2, rest) + (SHAPE_ERROR * level) ** 2
+    weight = np.exp((energy - best[:, None]) / (2.0 * sigma2[:, None])) * cell
+    weight /= weight.sum(axis=1, keepdims=True)
+    gain = np.maximum(np.abs(along) / norm, 1e-30)
+    passing = (length - 1 - AHEAD) - start + (threshold[:, None] / gain) ** (1.0 / power)
+    passing = np.minimum(passing, length - 1.0)
+    at = (weight * passing).sum(axis=1)
+    spread = (weight * (passing - at[:, None]) ** 2).sum(axis=1)
+    grid = (weight * cell**2).sum(axis=1) / 12.0
+    slow = (weight * (start > 0.6 * length)).sum(axis=1) > 0.05
+    return at, np.sqrt(spread + grid), slow
