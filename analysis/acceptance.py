@@ -58,7 +58,7 @@ class ProtocolFile(pytest.File):
     def collect(self) -> Iterator[pytest.Item]:
         """Yield a test for each limit; a protocol without limits is an error, not a pass."""
         from rig.record.bench_fault import BenchError
-        from rig.record.toml_file import load_protocol
+        from rig.record.loaders import load_protocol
 
         if hasattr(self.config, "workerinput") or getattr(self.config.option, "dist", "no") != "no":
             raise self.CollectError(

@@ -1,0 +1,65 @@
+"""The latency distribution: every stroke, the median with its interval, and the limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from analysis.measure import Measure
+from analysis.report.style import BAND, CLEAN, INK, limit_line, picture, to_png
+from rig.record.protocol import Limit
+
+
+def latency_picture(
+    strokes: pd.DataFrame, median: Measure | None, limits: Sequence[Limit]
+) -> bytes | None:
+    """Draw the share of strokes answered within a time, over that time.
+
+    Parameters
+    ----------
+    strokes
+        Stroke table; rows that are invalid or without note are left out.
+    median
+        Measure of the median, whose interval is drawn as a band; None leaves it out.
+    limits
+        Limits of the protocol; those on a latency in ms are drawn.
+
+    Returns
+    -------
+    PNG bytes, or None where fewer than two strokes have a latency.
+    """
+    chosen = strokes[strokes["valid"].astype(bool)]
+    latency_ms = np.sort(chosen["latency_s"].to_numpy(float) * 1e3)
+    latency_ms = latency_ms[np.isfinite(latency_ms)]
+    if latency_ms.size < 2:
+        return None
+    with picture(11, 5.2) as figure:
+        share, each = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
+        share.step(
+            latency_ms, np.arange(1, latency_ms.size + 1) / latency_ms.size * 100, color=CLEAN
+        )
+        share.set_ylabel("answered, %")
+        share.set_title(f"Latency of {latency_ms.size} strokes: onset to end of the note")
+        if median is not None and np.isfinite(median.value):
+            for axes in (share, each):
+                axes.axvspan(median.low, median.high, color=BAND, zorder=0)
+            share.axvline(median.value, color=INK, linewidth=1.2)
+            share.annotate(
+                f"median {median.value:.2f} ms ({median.low:.2f} to {median.high:.2f})",
+                (median.value, 8),
+                xytext=(8, 0),
+                textcoords="offset points",
+            )
+        for limit in limits:
+            if limit.measure.startswith("latency") and limit.unit == "ms":
+                words = f"{limit.measure.removeprefix('latency_')} limit {limit.value:g} ms"
+                limit_line(share, limit.value, words)
+        # a fixed spread keeps equal latencies from hiding each other, and the picture repeatable
+        height = np.random.default_rng(0).uniform(0.1, 0.9, latency_ms.size)
+        each.plot(latency_ms, height, ".", color=CLEAN, alpha=0.6, markersize=5)
+        each.set_yticks([])
+        each.set_ylabel("strokes")
+        each.set_xlabel("latency, ms")
+        return to_png(figure)

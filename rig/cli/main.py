@@ -1,0 +1,83 @@
+"""The console command: collects the commands, and turns errors into sentences and exit codes."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+import typer
+from rich.console import Console
+
+from rig import __version__
+from rig.cli.exit_code import ExitCode
+from rig.record.bench_fault import BenchError
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Strike pads at programmed forces, record sensor and notes on one time line, and decide.",
+)
+
+COMMANDS: dict[str, str] = {
+    "demo": "rig.cli.demo:demo",
+    "check": "rig.cli.check:check",
+    "run": "rig.cli.run:run",
+    "import": "rig.cli.import_take:import_take",
+    "analyse": "rig.cli.analyse:analyse",
+    "report": "rig.cli.report:report",
+}
+"""Name of each command and where its function is."""
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"strikebench {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _start(
+    version: bool = typer.Option(
+        False, "--version", callback=_version, is_eager=True, help="Tell the version."
+    ),
+) -> None:
+    pass
+
+
+def _collect() -> None:
+    for name, place in COMMANDS.items():
+        module, _, attribute = place.partition(":")
+        found = getattr(importlib.import_module(module), attribute)
+        if isinstance(found, typer.Typer):
+            app.add_typer(found, name=name)
+        else:
+            app.command(name)(found)
+
+
+def main() -> None:
+    """Run the command line; never lets a person see a traceback for bad input."""
+    _collect()
+    told = Console(stderr=True, highlight=False, soft_wrap=True)
+    try:
+        code = app(standalone_mode=False)
+    except BenchError as error:
+        told.print(f"strikebench: {error}", markup=False)
+        code = getattr(error, "exit_code", ExitCode.BAD_INPUT)
+    except click.ClickException as error:
+        error.show()
+        code = ExitCode.BAD_INPUT
+    except (click.Abort, KeyboardInterrupt):
+        told.print("strikebench: stopped by hand")
+        code = ExitCode.STOPPED
+    except BrokenPipeError:
+        # whoever read the output has closed it; nothing is left to say
+        sys.stderr.close()
+        code = ExitCode.DONE
+    sys.exit(int(code or 0))
+
+
+if __name__ == "__main__":
+    main()
