@@ -1,7 +1,7 @@
 """Frames on the wire: consistent-overhead byte stuffing, a sequence number, a type and a checksum.
 
-A frame is ``COBS(seq | type | body | crc) 0x00``. COBS after Cheshire and Baker 1999; the checksum is
-CRC-16/CCITT-FALSE (polynomial 0x1021, start 0xFFFF, no reflection), sent high byte first.
+A frame is ``COBS(seq | type | body | crc) 0x00``. COBS after Cheshire and Baker 1999; the checksum
+is CRC-16/CCITT-FALSE (polynomial 0x1021, start 0xFFFF, no reflection), sent high byte first.
 """
 
 from __future__ import annotations

@@ -1,0 +1,503 @@
+"""The controller board as the host sees it: its identity, limits, state, strikes and events."""
+
+from __future__ import annotations
+
+import dataclasses
+import platform
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
+from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
+
+import msgspec
+
+import rig
+from rig.clock import ClockPair, HostClock
+from rig.discovery import find_port
+from rig.faults import FaultError, LinkError, RefusedError, TrippedError
+from rig.link.messages import (
+    FORMATS,
+    TABLE_VERSION,
+    EventKind,
+    Interlock,
+    Refusal,
+    State,
+    Trip,
+    table_hash,
+)
+from rig.link.request import Reply, Requester
+from rig.link.trace import Trace
+from rig.link.transport import Port, PortClock, clock_of, open_port
+from rig.record.bench_file import BoardPort
+from rig.record.limits import AgreedLimits, CoilLimits
+
+BOOT_S = 3.0
+"""Time in which a board answers that was reset by opening its port (common practice, no source)."""
+
+_NO_PULSE = CoilLimits(
+    longest_pulse_ticks=0,
+    least_gap_ticks=0xFFFFFFFF,
+    heat_time_constant_ms=4_000_000,
+    heat_budget_ticks=0,
+)
+"""Limits of a coil that no striker hangs on: no pulse at all."""
+
+_INTERLOCK_TEXTS = {
+    Interlock.ESTOP: "the e-stop loop is open (pressed, or unplugged)",
+    Interlock.GUARD: "the guard is open",
+    Interlock.SUPPLY: "the coil supply is out of range",
+    Interlock.COILS_QUIET: "a coil is sensed on",
+}
+
+
+class BoardEvent(NamedTuple):
+    """One event of the board: its number, kind, value and stamp (64 bits)."""
+
+    number: int
+    kind: EventKind
+    value: int
+    ticks: int
+
+
+class Entry(NamedTuple):
+    """One strike to load; ``coil`` 255 is the marker alone."""
+
+    start_ticks: int
+    width_ticks: int
+    coil: int
+
+
+@dataclasses.dataclass(frozen=True)
+class Identity:
+    """Who the board says it is, with its hard limits."""
+
+    table_version: int
+    table_hash: int
+    firmware: str
+    serial: str
+    coil_count: int
+    queue_length: int
+    event_ring_length: int
+    hard_longest_pulse_ticks: int
+    hard_least_gap_ticks: int
+    hard_heat_budget_ticks: int
+    hard_armed_ms: int
+    hard_host_silence_ms: int
+    hard_horizon_ms: int
+    reset_cause: int
+
+    def as_dict(self) -> dict[str, int | str]:
+        """Plain values, for the run's start record."""
+        return dataclasses.asdict(self)
+
+
+@dataclasses.dataclass(frozen=True)
+class Standing:
+    """Answer to ``status``: state, interlocks (bit set: closed), supply, heat, room."""
+
+    state: State
+    trip: Trip
+    ticks: int
+    queue_free: int
+    next_event: int
+    dropped_events: int
+    supply_mv: int
+    interlocks: int
+    heat_ticks: tuple[int, ...]
+    strikes_left: int
+
+    def open_interlocks(self) -> list[str]:
+        """A sentence for each interlock that is open."""
+        return [
+            f"{text}: {self.supply_mv} mV measured" if bit is Interlock.SUPPLY else text
+            for bit, text in _INTERLOCK_TEXTS.items()
+            if not self.interlocks >> bit & 1
+        ]
+
+
+class Board:
+    """An open board. Use ``Board.open``.
+
+    Attributes
+    ----------
+    port, clock
+        The pyserial port, and the clock that goes with it.
+    identity
+        As given on hello.
+    state, trip
+        As of the last answer.
+    """
+
+    def __init__(self, port: Port, clock: PortClock, requester: Requester, trace: Trace) -> None:
+        self.port = port
+        self.clock = clock
+        self.host_clock = HostClock()
+        self.limits: AgreedLimits | None = None
+        self.state = State.SAFE
+        self.trip = Trip.NONE
+        self.port_name = ""
+        self._requester = requester
+        self._trace = trace
+        self._next_event = 0
+        self._last_ticks = 0
+        self.dropped_events = 0
+        self.identity = self._hello()
+
+    @classmethod
+    def open(
+        cls,
+        board_port: BoardPort,
+        *,
+        extra_query: Mapping[str, str | float] | None = None,
+        trace: Trace | None = None,
+    ) -> Board:
+        """Find the port, open it, and make the board's acquaintance.
+
+        Parameters
+        ----------
+        board_port
+            From the bench file.
+        extra_query
+            Added to the query of a ``sim://`` URL, where the URL doesn't say it itself.
+        trace
+            Told of every frame.
+
+        Raises
+        ------
+        PortError
+            The port can't be found or opened.
+        LinkError
+            No answer, or the board speaks another version of the message table.
+        """
+        name = merge_query(find_port(board_port), extra_query or {})
+        port = open_port(name, board_port.baud)
+        clock = clock_of(port)
+        trace = trace or Trace()
+        try:
+            board = cls(port, clock, Requester(port, clock, trace, name), trace)
+        except BaseException:
+            port.close()
+            raise
+        board.port_name = name
+        return board
+
+    def _hello(self) -> Identity:
+        self.port.reset_input_buffer()
+        tries = max(1, round(BOOT_S / 0.25))
+        reply = self._requester.request("hello", anew=True, answer_s=0.25, tries=tries)
+        fields = dict(reply.fields)
+        if reply.name != "identity":
+            raise LinkError("host.table_differs", "Greeting the board", "it gave no identity")
+        version, found_hash = fields["table_version"], fields["table_hash"]
+        if (version, found_hash) != (TABLE_VERSION, table_hash()):
+            if version > TABLE_VERSION:
+                side = "update this program"
+            elif version < TABLE_VERSION:
+                side = "flash the firmware that comes with this program"
+            else:
+                side = "flash the firmware built from the same source as this program"
+            raise LinkError(
+                "host.table_differs",
+                "Greeting the board",
+                f"message table: board has version {version} (hash {found_hash:04x}), host "
+                f"{TABLE_VERSION} ({table_hash():04x}): {side}",
+            )
+        parts = [fields.pop(f"firmware_{part}") for part in ("major", "minor", "patch")]
+        serial = fields.pop("board_serial").hex()
+        identity = Identity(firmware=".".join(map(str, parts)), serial=serial, **fields)
+        standing = self.status()
+        self._next_event = 0 if standing.next_event == 0 else self._oldest_event()
+        return identity
+
+    def _oldest_event(self) -> int:
+        """Number of the oldest event kept; what lies there is of an earlier session: forget it."""
+        reply = self._requester.request("poll", 0)
+        first: int = reply.fields["first_event"] + reply.fields["count"]
+        while reply.fields["count"]:
+            reply = self._requester.request("poll", first)
+            first = reply.fields["first_event"] + reply.fields["count"]
+        return first
+
+    def close(self) -> None:
+        """Disarm if the board still answers, and close the port."""
+        try:
+            if self.state in (State.ARMED, State.STRIKING):
+                self._requester.request("disarm", tries=2)
+        except LinkError:
+            pass
+        finally:
+            self.port.close()
+
+    # limits and states
+
+    def agree(self, limits: AgreedLimits) -> AgreedLimits:
+        """Ask for limits and give those that the board will enforce.
+
+        The board may echo tighter limits than were asked for; looser ones stop everything. Coils
+        without a striker are given no pulse at all.
+
+        Raises
+        ------
+        LinkError
+            The board would enforce less than was asked for, or drives fewer coils.
+        RefusedError
+            The board is not in state safe.
+        """
+        asked = list(limits.coils)
+        spare = self.identity.coil_count - len(asked)
+        if spare < 0:
+            raise RefusedError(
+                "refusal.no_such_coil",
+                "Agreeing on limits",
+                f"{len(asked)} strikers in the bench file, {self.identity.coil_count} coils",
+            )
+        reply = self._do(
+            "agree",
+            limits.armed_ms,
+            limits.host_silence_ms,
+            limits.horizon_ms,
+            limits.supply_least_mv,
+            limits.supply_most_mv,
+            records=[_coil_record(coil) for coil in [*asked, *[_NO_PULSE] * spare]],
+        )
+        names = FORMATS["agreed"].repeat_fields
+        echoed = AgreedLimits(
+            coils=tuple(
+                CoilLimits(**dict(zip(names, record, strict=True))) for record in reply.records
+            ),
+            **{name: reply.fields[name] for name in _BOARD_LIMITS},
+        )
+        loose = _loosened(limits, echoed)
+        if loose:
+            raise LinkError("host.limits_loosened", "Agreeing on limits", "; ".join(loose))
+        self.limits = msgspec.structs.replace(echoed, coils=echoed.coils[: len(asked)])
+        return self.limits
+
+    def ready(self) -> None:
+        """Go to state ready. RefusedError names every interlock that is open."""
+        self._do("ready")
+
+    def arm(self, armed_ms: int) -> None:
+        """Arm for a time, or renew it. RefusedError names every interlock that is open."""
+        self._do("arm", armed_ms)
+
+    def disarm(self) -> None:
+        """Coils off, queue emptied; a burst is dropped. Nothing happens on a tripped board."""
+        if self.state is not State.TRIPPED:
+            reply = self._requester.request("disarm")
+            if reply.name == "done" and reply.fields["refusal"] == Refusal.DONE:
+                self.state = State(reply.fields["state"])
+            else:
+                self.status()
+
+    def reset_trip(self) -> None:
+        """Leave state tripped, once a person has looked. RefusedError if its cause remains."""
+        self._do("reset_trip")
+        self.trip = Trip.NONE
+
+    # strikes
+
+    def load(self, entries: Iterable[Entry]) -> tuple[int, Refusal]:
+        """Load strikes in order of start, as many frames as it takes.
+
+        Returns
+        -------
+        accepted
+            How many of them the board took.
+        refusal
+            Why it took no more; ``Refusal.DONE`` if it took all. ``queue_full`` and ``heat_budget``
+            are reasons to come again later.
+        """
+        pending = list(entries)
+        accepted = 0
+        at_most = FORMATS["load"].records_at_most
+        while accepted < len(pending):
+            piece = pending[accepted : accepted + at_most]
+            reply = self._requester.request(
+                "load",
+                records=[(start & 0xFFFFFFFF, width, coil) for start, width, coil in piece],
+            )
+            refusal = Refusal(reply.fields["refusal"])
+            if reply.name == "done":
+                return accepted, refusal
+            accepted += reply.fields["accepted"]
+            if refusal is not Refusal.DONE:
+                return accepted, refusal
+        return accepted, Refusal.DONE
+
+    def begin(self, strikes: int) -> None:
+        """Begin a burst of so many strikes, lone markers included."""
+        self._do("begin", strikes)
+
+    # what comes back
+
+    def poll(self) -> list[BoardEvent]:
+        """Give all events since the last call, and learn state and trip.
+
+        Raises
+        ------
+        LinkError
+            The board was reset, or events are missing.
+        """
+        events: list[BoardEvent] = []
+        at_most = FORMATS["events"].records_at_most
+        while True:
+            fields, records = self._ask("poll", self._next_event)
+            self.state, self.trip = State(fields["state"]), Trip(fields["trip_code"])
+            now_ticks = fields["ticks"]
+            self._check_ticks(now_ticks)
+            first = fields["first_event"]
+            if first != self._next_event:
+                raise LinkError(
+                    "host.board_reset" if first < self._next_event else "host.events_lost",
+                    "Asking the board for events",
+                    f"number {self._next_event} expected, {first} came",
+                )
+            for place, (kind, value, stamp) in enumerate(records):
+                # stamps carry 48 bits; the answer's own 64 bits tell which turn they are of
+                age = (now_ticks - int.from_bytes(stamp, "little")) & 0xFFFFFFFFFFFF
+                events.append(BoardEvent(first + place, EventKind(kind), value, now_ticks - age))
+            self._next_event = first + len(records)
+            self.dropped_events = fields["dropped_events"]
+            if len(records) < at_most:
+                return events
+
+    def status(self) -> Standing:
+        """Ask for the board's whole standing."""
+        fields, _ = self._ask("status")
+        self.state, self.trip = State(fields["state"]), Trip(fields["trip_code"])
+        self._check_ticks(fields["ticks"])
+        return Standing(
+            state=self.state,
+            trip=self.trip,
+            ticks=fields["ticks"],
+            queue_free=fields["queue_free"],
+            next_event=fields["next_event"],
+            dropped_events=fields["dropped_events"],
+            supply_mv=fields["supply_mv"],
+            interlocks=fields["interlocks"],
+            heat_ticks=(fields["heat_a_ticks"], fields["heat_b_ticks"]),
+            strikes_left=fields["strikes_left"],
+        )
+
+    def exchange_clock(self) -> ClockPair | None:
+        """One clock exchange; None where its request was sent twice (its times don't match)."""
+        reply = self._requester.request("clock")
+        fields = reply.fields
+        if reply.name != "ticks" or reply.resent:
+            return None
+        self._check_ticks(fields["received_ticks"])
+        return self.host_clock.add(
+            reply.sent_s, fields["received_ticks"], fields["sent_ticks"], reply.received_s
+        )
+
+    def trip_error(self, attempted: str) -> TrippedError:
+        """Make the error for the trip that the board is in."""
+        return TrippedError(f"trip.{self.trip.name.lower()}", attempted)
+
+    def fault_bundle(self, error: BaseException | None = None) -> dict[str, Any]:
+        """All that helps to find out why: versions, limits, clocks, last frames, cause, remedy."""
+        fault = error.fault if isinstance(error, FaultError) else None
+        return {
+            "error": str(error) if error is not None else "",
+            "code": fault.code if fault else "",
+            "cause": fault.cause if fault else "",
+            "remedy": fault.remedy if fault else "",
+            "program": rig.__version__,
+            "python": platform.python_version(),
+            "platform": platform.platform(),
+            "port": self.port_name,
+            "board": self.identity.as_dict(),
+            "limits": None if self.limits is None else msgspec.to_builtins(self.limits),
+            "state": self.state.name.lower(),
+            "trip": self.trip.name.lower(),
+            "dropped_events": self.dropped_events,
+            "damaged_frames": self._requester.bad_count,
+            "resent_requests": self._requester.resent_count,
+            "clock": self.host_clock.as_dict(),
+            "last_frames": self._trace.last_lines(),
+        }
+
+    # how
+
+    def _ask(self, name: str, *values: Any) -> tuple[dict[str, Any], list[tuple[Any, ...]]]:
+        reply = self._requester.request(name, *values)
+        self._check_done(name, reply)
+        return reply.fields, reply.records
+
+    def _do(self, name: str, *values: Any, records: Iterable[tuple[Any, ...]] = ()) -> Reply:
+        reply = self._requester.request(name, *values, records=records)
+        self._check_done(name, reply)
+        if reply.name == "done":
+            self.state = State(reply.fields["state"])
+        return reply
+
+    def _check_done(self, name: str, reply: Reply) -> None:
+        if reply.name != "done" or reply.fields["refusal"] == Refusal.DONE:
+            return
+        refusal = Refusal(reply.fields["refusal"])
+        standing = self.status()
+        if standing.state is State.TRIPPED and refusal is not Refusal.CAUSE_REMAINS:
+            raise self.trip_error(f"Asking the board to {name.replace('_', ' ')}")
+        found = [f"state {standing.state.name.lower()}"]
+        if refusal in (Refusal.INTERLOCK_OPEN, Refusal.CAUSE_REMAINS):
+            found += standing.open_interlocks()
+        raise RefusedError(
+            f"refusal.{refusal.name.lower()}",
+            f"Asking the board to {name.replace('_', ' ')}",
+            "; ".join(found),
+        )
+
+    def _check_ticks(self, ticks: int) -> None:
+        if ticks < self._last_ticks:
+            last, self._last_ticks = self._last_ticks, ticks
+            raise LinkError(
+                "host.board_reset",
+                "Talking to the board",
+                f"its clock went from {last} ticks back to {ticks}",
+            )
+        self._last_ticks = ticks
+
+
+_BOARD_LIMITS = ("armed_ms", "host_silence_ms", "horizon_ms", "supply_least_mv", "supply_most_mv")
+
+
+def merge_query(url: str, extra: Mapping[str, str | float]) -> str:
+    """Add ``extra`` to the query of a ``sim://`` URL; what the URL says itself stands.
+
+    Any other port is given back as it is.
+    """
+    if not url.lower().startswith("sim://"):
+        return url
+    parts = urlsplit(url)
+    pairs = parse_qsl(parts.query, keep_blank_values=True)
+    said = {key for key, _ in pairs}
+    pairs += [(key, str(value)) for key, value in extra.items() if key not in said]
+    return urlunsplit(parts._replace(query=urlencode(pairs)))
+
+
+def _coil_record(coil: CoilLimits) -> tuple[int, ...]:
+    return tuple(getattr(coil, name) for name in FORMATS["agree"].repeat_fields)
+
+
+def _loosened(asked: AgreedLimits, echoed: AgreedLimits) -> list[str]:
+    """A sentence for each figure that the board would enforce less strictly than asked."""
+    pairs = [
+        (name, getattr(asked, name), getattr(echoed, name), name.endswith("least_mv"))
+        for name in _BOARD_LIMITS
+    ]
+    for number, coil in enumerate(asked.coils):
+        # a longer gap and a slower cooling are stricter; a longer pulse and more heat are looser
+        pairs += [
+            (
+                f"coil {number} {name}",
+                getattr(coil, name),
+                getattr(echoed.coils[number], name),
+                name in ("least_gap_ticks", "heat_time_constant_ms"),
+            )
+            for name in FORMATS["agree"].repeat_fields
+        ]
+    return [
+        f"{name}: {want} asked for, {got} echoed"
+        for name, want, got, more_is_stricter in pairs
+        if (got < want if more_is_stricter else got > want)
+    ]
