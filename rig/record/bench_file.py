@@ -105,8 +105,8 @@ class BenchFile(_Table, kw_only=True, frozen=True):
     name: Text
     board: BoardPort
     audio: Audio
-    strikers: Annotated[tuple[StrikerFacts, ...], Meta(min_length=1, max_length=3)] = msgspec.field(
-        name="striker"
+    strikers: Annotated[tuple[StrikerFacts, ...], Meta(max_length=3)] = msgspec.field(
+        name="striker", default=()
     )
     midi: Midi = Midi()
     limits: BenchLimits = BenchLimits()

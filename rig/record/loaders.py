@@ -17,6 +17,8 @@ from rig.record.specimen import Specimen
 from rig.record.toml_file import Key, TomlFile, nearest, read_text
 
 UNIT_TOKENS = (*dict.fromkeys(MEASURE_UNITS.values()), "us", "db")
+LISTENS_ONLY = "none"
+"""Port of a bench without a board: one that takes in recordings from outside."""
 _BOUNDS = ("at_most", "at_least")
 _LIMIT_KEYS = ("measure", "stage", "least_strokes")
 
@@ -180,9 +182,12 @@ def parse_bench(text: str, name: str) -> BenchFile:
     _unique(file, "striker", "id", [striker.id for striker in bench.strikers])
     _unique(file, ("audio", "channel"), "number", [channel.number for channel in channels])
     _unique(file, ("audio", "channel"), "role", roles)
-    for role in ("sensor", "marker"):
+    listens_only = bench.board.port == LISTENS_ONLY
+    for role in ("sensor",) if listens_only else ("sensor", "marker"):
         if role not in roles:
             file.fault(("audio",), f"no channel has the role {role!r}; nothing can be timed")
+    if not (bench.strikers or listens_only):
+        file.fault(("striker",), "no [[striker]]; nothing can be struck")
     if not (bench.board.serial_number or bench.board.port):
         file.fault(("board",), "neither serial_number nor port is given")
     if bench.limits.supply_least_v >= bench.limits.supply_most_v:

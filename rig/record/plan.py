@@ -3,8 +3,34 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping, Sequence
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
+
+from rig.record.bench_fault import BenchError
+from rig.record.bench_file import BenchFile
+from rig.record.force_width import ForceWidth
+from rig.record.protocol import (
+    FlamStage,
+    GivenStage,
+    IdleStage,
+    Protocol,
+    SingleStage,
+    StageBase,
+)
+from rig.record.stage_contacts import STROKES_MOST, Contacts, stage_contacts, stroke_count
+
+BURST_STRIKES = 100
+BURST_S = 30.0
+"""A burst ends before it would hold more, unless a single roll or train is longer."""
+LEAD_US = 150_000
+"""Least time from the start of a burst to its first strike: the marker preamble goes there."""
+TAIL_US = 300_000
+"""Silence at the end of each burst."""
+START_CLEARANCE_US = 700
+"""Least time between the starts of two coils: the longest marker of a coil, and its rest."""
 
 PLAN_COLUMNS: dict[str, str] = {
     "strike": "int64",  # row number, from 0
@@ -49,3 +75,215 @@ class Plan:
 
     strikes: pd.DataFrame
     bursts: pd.DataFrame
+
+
+class PlanError(BenchError):
+    """A protocol that can't be planned on this bench; one sentence a stage and reason."""
+
+    def __init__(self, refusals: Sequence[str]) -> None:
+        self.refusals = tuple(refusals)
+        super().__init__("\n".join(self.refusals))
+
+
+def make_plan(protocol: Protocol, bench: BenchFile, *, seed: int | None = None) -> Plan:
+    """Lay out all strikes of a protocol for the strikers of a bench.
+
+    Contacts land at the programmed times: each coil goes on earlier by its striker's flight. Two
+    coils never start closer than ``START_CLEARANCE_US``; where a flam would have them so, its
+    second stroke comes later, and ``gap_ms`` says by how much. The same protocol, bench and seed
+    give the same plan.
+
+    Parameters
+    ----------
+    protocol, bench
+        As loaded.
+    seed
+        Of shuffled orders and interval spreads; the protocol's own if not given.
+
+    Raises
+    ------
+    PlanError
+        Forces beyond a calibration, strikers that are not there, …: every reason in one go.
+    """
+    plan, refusals = lay_out(protocol, bench, seed=seed)
+    if refusals:
+        raise PlanError(refusals)
+    return plan
+
+
+def lay_out(
+    protocol: Protocol, bench: BenchFile, *, seed: int | None = None
+) -> tuple[Plan, list[str]]:
+    """Plan what can be planned; stages that can't be are left out, and a sentence says why."""
+    seed = protocol.seed if seed is None else seed
+    strikers = {facts.id: ForceWidth(facts) for facts in bench.strikers}
+    strikes: list[pd.DataFrame] = []
+    bursts: list[pd.DataFrame] = []
+    refusals: list[str] = []
+    first_burst, first_group = 0, 0
+    for number, stage in enumerate(protocol.stages):
+        if isinstance(stage, IdleStage):
+            table = _idle_burst(stage, first_burst)
+        else:
+            reasons = [*_cannot_strike(stage, strikers)]
+            if not reasons:
+                # a stream of its own: what one stage draws does not depend on the stages before
+                contacts = stage_contacts(stage, np.random.default_rng([seed, number]))
+                rows = _drive(stage, contacts, strikers, reasons)
+            if reasons:
+                refusals += [f"stage {stage.name!r}: {reason}" for reason in reasons]
+                continue
+            longest_ms = min(BURST_S, bench.limits.horizon_s - 1.0) * 1000.0
+            table = _pack(stage, contacts, rows, longest_ms)
+            rows["burst"] += first_burst
+            table["burst"] += first_burst
+            if rows["group"].iloc[0] >= 0:
+                rows["group"] += first_group
+                first_group = int(rows["group"].iloc[-1]) + 1
+            strikes.append(rows)
+        bursts.append(table)
+        first_burst += len(table)
+    return Plan(_joined(strikes, PLAN_COLUMNS), _joined(bursts, BURST_COLUMNS)), refusals
+
+
+def _joined(tables: list[pd.DataFrame], columns: dict[str, str]) -> pd.DataFrame:
+    if not tables:
+        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in columns.items()})
+    joined = pd.concat(tables, ignore_index=True)
+    if "strike" in columns:
+        joined = joined.sort_values(["burst", "time_us"], kind="stable", ignore_index=True)
+        joined["strike"] = np.arange(len(joined))
+    return joined[list(columns)].astype(columns)
+
+
+def _cannot_strike(stage: StageBase, strikers: Mapping[str, ForceWidth]) -> list[str]:
+    if isinstance(stage, GivenStage):
+        return ["its strokes were given by a recording from outside; no bench can strike them"]
+    reasons = [
+        f"striker {one!r} is not on this bench, which has {', '.join(strikers) or 'none'}"
+        for one in dict.fromkeys(stage.strikers)
+        if one not in strikers
+    ]
+    count = stroke_count(stage)
+    if count > STROKES_MOST:
+        reasons.append(f"{count} strokes; a stage may have {STROKES_MOST}")
+    return reasons
+
+
+def _idle_burst(stage: IdleStage, burst: int) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "burst": [burst],
+            "stage": stage.name,
+            "prompt": stage.prompt,
+            "duration_us": round(stage.duration_s * 1e6),
+            "idle": True,
+        }
+    )
+
+
+def _drive(
+    stage: StageBase,
+    contacts: Contacts,
+    strikers: Mapping[str, ForceWidth],
+    reasons: list[str],
+) -> pd.DataFrame:
+    """Width, force and flight of each contact; reasons why it can't be are appended."""
+    width, force = contacts.width_us.copy(), contacts.force_n.copy()
+    flight_ms = np.zeros(len(width))
+    for name in dict.fromkeys(stage.strikers):
+        striker, own = strikers[name], contacts.striker == name
+        by_force = own & np.isfinite(force)
+        if by_force.any() and not striker.calibrated:
+            reasons.append(
+                f"striker {name!r} is not calibrated, so it can't give a force; calibrate it, or "
+                "give pulse widths in the protocol"
+            )
+            continue
+        given = force[own]
+        width[by_force] = striker.width_us(force[by_force])
+        beyond = force[by_force][np.isnan(width[by_force])]
+        if beyond.size:
+            reasons.append(
+                f"{beyond.min():g} to {beyond.max():g} N is asked of striker {name!r}, calibrated "
+                f"from {striker.least_n:g} to {striker.most_n:g} N; nothing is extrapolated"
+            )
+        force[own] = np.where(np.isfinite(given), given, striker.force_n(width[own]))
+        flight_ms[own] = striker.flight_ms(width[own])
+    level = contacts.level_difference_db
+    if isinstance(stage, FlamStage) and stage.force_n is None:
+        level = np.repeat(20.0 * np.log10(force[1::2] / force[::2]), 2)
+    return pd.DataFrame(
+        {
+            "stage": stage.name,
+            "pattern": type(stage).__struct_config__.tag,
+            "striker": contacts.striker,
+            "width_us": width,
+            "force_n": force,
+            "group": -1 if isinstance(stage, SingleStage) else contacts.unit,
+            "place": contacts.place,
+            "rate_per_s": contacts.rate_per_s,
+            "gap_ms": contacts.gap_ms,
+            "level_difference_db": level,
+            "sweep": contacts.sweep,
+            "flight_ms": flight_ms,
+        }
+    )
+
+
+def _pack(
+    stage: StageBase, contacts: Contacts, rows: pd.DataFrame, longest_ms: float
+) -> pd.DataFrame:
+    """Put whole units into bursts; give ``rows`` their burst and time, and return the bursts."""
+    units = len(contacts.pause_ms)
+    sizes = np.bincount(contacts.unit, minlength=units)
+    lengths = contacts.contact_ms[np.cumsum(sizes) - 1]
+    burst_of, start_of = np.empty(units, dtype=np.int64), np.empty(units)
+    burst, held, clock = 0, 0, 0.0
+    triples = zip(sizes.tolist(), lengths.tolist(), contacts.pause_ms.tolist(), strict=True)
+    for unit, (size, length, pause) in enumerate(triples):
+        if held and (held + size > BURST_STRIKES or clock + length > longest_ms):
+            burst, held, clock = burst + 1, 0, 0.0
+        burst_of[unit], start_of[unit] = burst, clock
+        held, clock = held + size, clock + length + pause
+    in_burst = burst_of[contacts.unit]
+    start_ms = start_of[contacts.unit] + contacts.contact_ms - rows["flight_ms"].to_numpy()
+    start_us = np.round(start_ms * 1000.0).astype(np.int64)
+    _clear(start_us, in_burst, rows)
+    least = np.full(burst + 1, np.iinfo(np.int64).max)
+    np.minimum.at(least, in_burst, start_us)
+    lead_us = max(LEAD_US, round(stage.rest_ms * 1000.0))
+    start_us += lead_us - least[in_burst]
+    busy_us = np.maximum(rows["width_us"].to_numpy(), rows["flight_ms"].to_numpy() * 1000.0)
+    end_us = np.zeros(burst + 1, dtype=np.int64)
+    np.maximum.at(end_us, in_burst, start_us + np.ceil(busy_us).astype(np.int64))
+    rows["burst"], rows["time_us"] = in_burst, start_us
+    return pd.DataFrame(
+        {
+            "burst": np.arange(burst + 1),
+            "stage": stage.name,
+            "prompt": [stage.prompt] + [""] * burst,
+            "duration_us": end_us + TAIL_US,
+            "idle": False,
+        }
+    )
+
+
+def _clear(
+    start_us: npt.NDArray[np.int64], burst: npt.NDArray[np.int64], rows: pd.DataFrame
+) -> None:
+    """Delay coil starts that come closer than the clearance to the start before them."""
+    gap_ms = rows["gap_ms"].to_numpy(copy=True)
+    for _ in range(8):  # what is still too close then, the dry run refuses
+        order = np.lexsort((start_us, burst))
+        close = (np.diff(start_us[order]) < START_CLEARANCE_US) & (np.diff(burst[order]) == 0)
+        if not close.any():
+            break
+        former, later = order[:-1][close], order[1:][close]
+        # of a pair, it is always the second stroke that gives way, so that its gap can say so
+        swap = (rows["place"].to_numpy()[former] == 1) & (rows["place"].to_numpy()[later] == 0)
+        former, later = np.where(swap, later, former), np.where(swap, former, later)
+        delay = start_us[former] + START_CLEARANCE_US - start_us[later]
+        start_us[later] += delay
+        gap_ms[later] += delay / 1000.0
+    rows["gap_ms"] = gap_ms

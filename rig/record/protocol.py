@@ -85,7 +85,11 @@ class IdleStage(StageBase, tag="idle", kw_only=True, frozen=True):
     duration_s: Positive
 
 
-Stage = SingleStage | RollStage | BuzzStage | FlamStage | IdleStage
+class GivenStage(StageBase, tag="given", kw_only=True, frozen=True):
+    """Strokes of a recording from outside: its plan is given, and no bench can strike it."""
+
+
+Stage = SingleStage | RollStage | BuzzStage | FlamStage | IdleStage | GivenStage
 
 
 class Limit(msgspec.Struct, kw_only=True, frozen=True):
