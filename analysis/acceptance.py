@@ -49,7 +49,7 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     named = {Path(str(arg).split("::")[0]).resolve() for arg in config.args}
     if file_path.resolve() not in named:
         return None
-    return ProtocolFile.from_parent(parent, path=file_path)  # type: ignore[no-any-return]
+    return ProtocolFile.from_parent(parent, path=file_path)
 
 
 class ProtocolFile(pytest.File):

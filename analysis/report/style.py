@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -18,7 +19,7 @@ DOUBLE = "#8a4fbf"
 LIMIT = "#5b4a00"
 BAND = "#cfe3ee"
 
-_SETTINGS = {
+_SETTINGS: Any = {
     "font.size": 14,
     "axes.titlesize": 16,
     "axes.titleweight": "bold",

@@ -5,11 +5,10 @@ from __future__ import annotations
 import importlib
 import sys
 
-import click
 import typer
-from rich.console import Console
 
 from rig import __version__
+from rig.cli.console import told
 from rig.cli.exit_code import ExitCode
 from rig.record.bench_fault import BenchError
 
@@ -60,23 +59,20 @@ def _collect() -> None:
 def main() -> None:
     """Run the command line; never lets a person see a traceback for bad input."""
     _collect()
-    told = Console(stderr=True, highlight=False, soft_wrap=True)
     try:
-        code = app(standalone_mode=False)
+        app()
+        code = ExitCode.DONE
     except BenchError as error:
         told.print(f"strikebench: {error}", markup=False)
         code = getattr(error, "exit_code", ExitCode.BAD_INPUT)
-    except click.ClickException as error:
-        error.show()
-        code = ExitCode.BAD_INPUT
-    except (click.Abort, KeyboardInterrupt):
+    except KeyboardInterrupt:
         told.print("strikebench: stopped by hand")
         code = ExitCode.STOPPED
     except BrokenPipeError:
         # whoever read the output has closed it; nothing is left to say
         sys.stderr.close()
         code = ExitCode.DONE
-    sys.exit(int(code or 0))
+    sys.exit(int(code))
 
 
 if __name__ == "__main__":
