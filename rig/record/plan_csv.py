@@ -42,19 +42,16 @@ def _to_csv(table: pd.DataFrame, columns: dict[str, str]) -> bytes:
 
 
 def _from_csv(content: bytes, columns: dict[str, str], name: str) -> pd.DataFrame:
-    blanks: dict[str, list[str]] = {
-        column: [""] for column, dtype in columns.items() if dtype == "float64"
-    }
-    dtypes: Any = columns
+    # numbers with a point are read as text first: float() loses no bit, on every pandas
+    dtypes: Any = {name: "str" if kind == "float64" else kind for name, kind in columns.items()}
     try:
         table = pd.read_csv(
-            io.BytesIO(content),
-            dtype=dtypes,
-            keep_default_na=False,
-            na_values=blanks,
-            float_precision="round_trip",
-            lineterminator="\n",
+            io.BytesIO(content), dtype=dtypes, keep_default_na=False, lineterminator="\n"
         )
+        for column, dtype in columns.items():
+            if dtype == "float64" and column in table:
+                cells = table[column]
+                table[column] = cells.mask(cells == "", "nan").to_numpy(object).astype(float)
     except (ValueError, OverflowError) as error:
         raise BadFileError([f"{name}: not a plan: {error}"]) from error
     missing = [column for column in columns if column not in table.columns]

@@ -1,0 +1,208 @@
+"""Recordings from outside become run folders, or are refused with every fault told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import mido
+import numpy as np
+import pytest
+import soundfile
+
+from rig.capture.bring_in import bring_in
+from rig.capture.take import BadTakeError
+from rig.record.run_folder import RunReader
+
+RATE_HZ = 48_000
+
+
+@pytest.fixture
+def take(tmp_path: Path) -> dict[str, Path]:
+    """Two seconds of three knocks, with markers, notes and a plan."""
+    seconds = np.arange(2 * RATE_HZ) / RATE_HZ
+    sensor = np.random.default_rng(1).normal(0, 1e-3, seconds.size)
+    marker = np.zeros(seconds.size)
+    for knock_s in (0.5, 1.0, 1.5):
+        after = seconds - knock_s
+        sensor += np.where(after > 0, 0.5 * np.exp(-after / 0.02) * np.sin(2e3 * after), 0)
+        marker += 0.5 * ((after > -0.008) & (after < -0.0078))
+    audio = tmp_path / "take.wav"
+    soundfile.write(audio, np.stack([marker, sensor], axis=1), RATE_HZ, subtype="PCM_24")
+    midi = tmp_path / "midi.csv"
+    midi.write_text("time_s,note,velocity\n0.505,38,60\n1.005,38,61\n1.505,38,0\n")
+    strikes = tmp_path / "strikes.csv"
+    strikes.write_text(
+        "time_s,striker,force_n,stage\n7.0,A,5,knocks\n7.5,B,,knocks\n8.0,A,5,knocks\n"
+    )
+    return {"audio": audio, "midi": midi, "strikes": strikes, "out": tmp_path / "run"}
+
+
+def call(take: dict[str, Path], **changes: object) -> RunReader:
+    """Bring a take in and open the run folder."""
+    arguments: dict[str, object] = {"sensor_channel": 2, "marker_channel": 1, "specimen": None}
+    folder, _ = bring_in(**(arguments | take | changes))  # type: ignore[arg-type]
+    return RunReader.open(folder)
+
+
+def test_take_is_kept_sample_for_sample(take: dict[str, Path]) -> None:
+    """The sensor's channel stands in the run folder as it stood in the file, and by its role."""
+    run = call(take)
+    source, _ = soundfile.read(take["audio"], dtype="float32")
+    kept = run.audio.window(0, len(source))
+    assert run.status == "complete"
+    np.testing.assert_array_equal(kept[:, run.audio.roles["sensor"]], source[:, 1])
+    np.testing.assert_array_equal(kept[:, run.audio.roles["marker"]], source[:, 0])
+
+
+def test_plan_counts_from_its_first_strike(take: dict[str, Path]) -> None:
+    """Any origin of the board's clock will do; unknown forces stay unknown."""
+    run = call(take)
+    assert run.plan.strikes["time_us"].tolist() == [0, 500_000, 1_000_000]
+    assert run.plan.strikes["force_n"].isna().tolist() == [False, True, False]
+    pulses = run.events[run.events["kind"] == "coil_on"]
+    assert pulses["stamp_int"].tolist() == [0, 1_000_000, 2_000_000]
+    assert pulses["strike"].tolist() == [0, 1, 2]
+
+
+def test_notes_keep_their_time_in_frames(take: dict[str, Path]) -> None:
+    """A CSV note's time is the end of its last byte on the audio clock."""
+    run = call(take)
+    notes = run.events[run.events["kind"] == "midi_message"]
+    np.testing.assert_allclose(notes["stamp"], np.array([0.505, 1.005, 1.505]) * RATE_HZ)
+    assert notes["data"].tolist() == ["99263c", "99263d", "992600"]
+
+
+def test_midi_file_with_running_status_and_velocity_0(take: dict[str, Path]) -> None:
+    """Running status and note-on with velocity 0 are read as the standard has them.
+
+    Source: MIDI 1.0 (running status; note-on with velocity 0 as note-off; from memory). At
+    480 ticks to a beat of 0.5 s, 480 ticks are 0.5 s.
+    """
+    track = bytes.fromhex("8360 99 26 40  8360 26 00  8360 26 41  00 ff 2f 00".replace(" ", ""))
+    content = b"MThd" + bytes.fromhex("00000006 0000 0001 01e0") + b"MTrk"
+    content += len(track).to_bytes(4, "big") + track
+    path = take["midi"].with_suffix(".mid")
+    path.write_bytes(content)
+    run = call(take, midi=path)
+    notes = run.events[run.events["kind"] == "midi_message"]
+    assert notes["data"].tolist() == ["992640", "992600", "992641"]
+    np.testing.assert_allclose(notes["stamp"] / RATE_HZ, [0.5, 1.0, 1.5])
+
+
+def test_midi_file_made_by_a_library(take: dict[str, Path]) -> None:
+    """What mido writes with a change of tempo comes back at the right seconds."""
+    file = mido.MidiFile(ticks_per_beat=1000)
+    track = mido.MidiTrack()
+    track.append(mido.MetaMessage("set_tempo", tempo=1_000_000))
+    track.append(mido.Message("note_on", channel=9, note=40, velocity=9, time=250))
+    track.append(mido.MetaMessage("set_tempo", tempo=500_000))
+    track.append(mido.Message("note_on", channel=9, note=40, velocity=8, time=1000))
+    file.tracks.append(track)
+    path = take["midi"].with_suffix(".mid")
+    file.save(path)
+    run = call(take, midi=path)
+    notes = run.events[run.events["kind"] == "midi_message"]
+    np.testing.assert_allclose(notes["stamp"] / RATE_HZ, [0.25, 0.75])
+
+
+def test_without_plan_the_take_stands_alone(take: dict[str, Path]) -> None:
+    """No plan, no markers, no notes: a run folder all the same, which says what can't be told."""
+    run = call(take, strikes=None, midi=None, marker_channel=None)
+    told = " ".join(run.events[run.events["kind"] == "note"]["text"])
+    assert run.plan.strikes.empty
+    assert "no plan" in told
+    assert "no notes" in told
+
+
+def _empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def _cut(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:1000])
+
+
+def _text(path: Path) -> None:
+    path.write_text("this is no recording\n" * 20)
+
+
+def _nan(path: Path) -> None:
+    samples = np.zeros((4800, 2), np.float32)
+    samples[1234, 1] = np.nan
+    soundfile.write(path, samples, RATE_HZ, subtype="FLOAT")
+
+
+def _loud(path: Path) -> None:
+    soundfile.write(path, np.full((4800, 2), 1.5, np.float32), RATE_HZ, subtype="FLOAT")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "found"),
+    [
+        (_empty, "empty"),
+        (_text, "not readable as audio"),
+        (_nan, "frame 1234"),
+        (_loud, "of full scale"),
+    ],
+)
+def test_bad_audio_is_refused_and_nothing_written(
+    take: dict[str, Path], spoil: object, found: str
+) -> None:
+    """A file that can't be a take is refused with what was found in it."""
+    spoil(take["audio"])  # type: ignore[operator]
+    with pytest.raises(BadTakeError, match=found):
+        call(take)
+    assert not take["out"].exists()
+
+
+def test_cut_wav_is_refused_or_read_for_what_it_holds(take: dict[str, Path]) -> None:
+    """A WAV cut in its middle is too short for its plan, and says so."""
+    _cut(take["audio"])
+    with pytest.raises(BadTakeError, match="lasts|cut"):
+        call(take)
+
+
+def test_all_faults_of_a_take_are_told_at_once(take: dict[str, Path]) -> None:
+    """Wrong channel, plan out of order and a bad note stand in one error, with their lines."""
+    take["strikes"].write_text("time_s,striker\n1.0,A\n0.5,A\n")
+    take["midi"].write_text("time_s,note,velocity\n0.1,38,128\n")
+    with pytest.raises(BadTakeError) as caught:
+        call(take, sensor_channel=7)
+    text = str(caught.value)
+    assert "channel 7" in text
+    assert "line 3: 0.5 s comes after 1 s" in text
+    assert "velocity 128" in text
+
+
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        ("time_s,striker\n0,A\n3,A\n", "lasts 3.000 s"),
+        ("time_s,strikr\n0,A\n", "did you mean 'striker'"),
+        ("time_s,striker\nsoon,A\n", "line 2: time_s: 'soon' is no number"),
+        ("time_s,striker\n", "holds no strike"),
+        ("time_s,striker,force_n\n0,A,-3\n", "above 0"),
+        ("", "header line"),
+    ],
+)
+def test_bad_plan_is_refused(take: dict[str, Path], content: str, found: str) -> None:
+    """A plan that can't belong to the take is refused with its line and what is allowed."""
+    take["strikes"].write_text(content)
+    with pytest.raises(BadTakeError, match=found):
+        call(take)
+
+
+@pytest.mark.parametrize("content", [b"", b"RIFFxxxx", b"MThd\x00\x00\x00\x06\x00\x00\x00\x01"])
+def test_bad_midi_file_is_refused(take: dict[str, Path], content: bytes) -> None:
+    """Not MIDI, or MIDI cut short: an error, never a traceback."""
+    path = take["midi"].with_suffix(".mid")
+    path.write_bytes(content)
+    with pytest.raises(BadTakeError, match=r"take|MIDI|tempo"):
+        call(take, midi=path)
+
+
+def test_an_existing_folder_is_never_overwritten(take: dict[str, Path]) -> None:
+    """The second import to one folder is refused."""
+    call(take)
+    with pytest.raises(Exception, match="never"):
+        call(take)
