@@ -182,8 +182,8 @@ def _coil_reasons(
         )
     if heat.max() > 1.0:
         reasons.append(
-            f"striker {name!r}: its coil would reach {100.0 * heat.max():.0f} % of its heat budget; "
-            "ask for fewer strokes, less force or longer intervals"
+            f"striker {name!r}: its coil would reach {100.0 * heat.max():.0f} % of its heat "
+            "budget; ask for fewer strokes, less force or longer intervals"
         )
     return reasons
 

@@ -1,0 +1,64 @@
+"""``strikebench check``: what a protocol would do on a bench, before anything moves."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from rig.cli.console import results, told
+from rig.cli.exit_code import ExitCode
+from rig.record.dry_run import DryRun, dry_run
+from rig.record.loaders import load_bench, load_protocol
+
+
+def check(
+    protocol: Annotated[str, typer.Argument(help="Protocol file, or the name of a shipped one.")],
+    bench: Annotated[
+        str, typer.Option(help="Bench file, or the name of a shipped one.")
+    ] = "simulated",
+    seed: Annotated[
+        int | None, typer.Option(help="Seed of shuffled orders; the protocol's own if not given.")
+    ] = None,
+) -> None:
+    """Tell how long a protocol takes, how often it strikes, and what the strikers can't do."""
+    found = dry_run(load_protocol(protocol), load_bench(bench), seed=seed)
+    results.print(stage_table(found))
+    results.print(f"{found.strokes} strokes in {_clock(found.duration_s)}", markup=False)
+    for refusal in found.refusals:
+        told.print(f"refused: {refusal}", markup=False)
+    if not found.allowed:
+        raise typer.Exit(ExitCode.BAD_INPUT)
+
+
+def stage_table(found: DryRun) -> Table:
+    """One row a stage: strokes, time, forces, shortest gap and heat."""
+    table = Table(box=None, pad_edge=False)
+    table.add_column("stage")
+    table.add_column("pattern")
+    for heading in ("strokes", "time", "force, N", "shortest gap, ms", "heat, % of budget"):
+        table.add_column(heading, justify="right")
+    for row in found.stages.to_dict("records"):
+        least, most = row["least_force_n"], row["most_force_n"]
+        span = _figure(least) if least == most else f"{_figure(least)} to {_figure(most)}"
+        table.add_row(
+            str(row["stage"]),
+            str(row["pattern"]),
+            str(row["strokes"]),
+            _clock(row["duration_s"]),
+            span if math.isfinite(least) else "–",
+            _figure(row["shortest_gap_ms"]),
+            _figure(row["heat_percent"]),
+        )
+    return table
+
+
+def _figure(value: float) -> str:
+    return f"{value:.3g}" if math.isfinite(value) else "–"
+
+
+def _clock(duration_s: float) -> str:
+    minutes, seconds = divmod(round(duration_s), 60)
+    return f"{minutes} min {seconds:02d} s" if minutes else f"{seconds} s"
