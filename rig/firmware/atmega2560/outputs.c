@@ -1,0 +1,312 @@
+/* Coil and marker pulses by compare hardware, and their end by interlocks. */
+#include "board.h"
+
+/* A match acts on the timer clock after it: compare values stand one tick before their edge. */
+#define MATCH_TICKS 1u
+/* Programming a strike takes about 10 us. */
+#define PROGRAM_TICKS 30
+
+#define DRIVE_BITS ((1u << PL3) | (1u << PL4) | (1u << PL5))
+#define RELEASE_BITS ((1u << PH3) | (1u << PH4) | (1u << PH5))
+
+#define COM_MASK_A 0xC0u
+#define COM_MASK_B 0x30u
+#define COM_MASK_C 0x0Cu
+#define COM_SET 0xFFu   /* masked: set on match */
+#define COM_CLEAR 0xAAu /* masked: clear on match */
+
+volatile uint16_t laps;
+static volatile uint16_t high_laps;
+
+static volatile bool locked;
+static volatile uint8_t opened; /* inputs that have opened since hal_inputs, as INPUT_ bits */
+static uint32_t off_ticks;      /* when the outputs were locked */
+
+static struct {
+    bool running;
+    bool waiting; /* the next one, below, is to follow */
+    uint16_t end;
+    uint16_t next_start;
+    uint16_t next_end;
+} marker;
+
+/* One channel. The order is what keeps it safe: `release` goes high only with its end loaded, and
+ * `drive` is connected last. Interrupts off, so that no interlock falls in between. */
+#define PROGRAM(letter, start, end)                                                             \
+    do {                                                                                        \
+        uint8_t others4 = TCCR4A & (uint8_t)~COM_MASK_##letter;                                 \
+        uint8_t others5 = TCCR5A & (uint8_t)~COM_MASK_##letter;                                 \
+        TCCR5A = others5 | (COM_CLEAR & COM_MASK_##letter);                                     \
+        TCCR5C = 1u << FOC5##letter;                                                            \
+        OCR4##letter = (end);                                                                   \
+        TCCR4A = others4 | (COM_SET & COM_MASK_##letter);                                       \
+        TCCR4C = 1u << FOC4##letter;                                                            \
+        TCCR4A = others4 | (COM_CLEAR & COM_MASK_##letter);                                     \
+        OCR5##letter = (start);                                                                 \
+        TCCR5A = others5 | (COM_SET & COM_MASK_##letter);                                       \
+    } while (0)
+
+/* After a pulse: the latches low, then the pins back to PORT, which is low. */
+#define LET_GO(letter)                                                                          \
+    do {                                                                                        \
+        uint8_t others4 = TCCR4A & (uint8_t)~COM_MASK_##letter;                                 \
+        uint8_t others5 = TCCR5A & (uint8_t)~COM_MASK_##letter;                                 \
+        TCCR5A = others5 | (COM_CLEAR & COM_MASK_##letter);                                     \
+        TCCR5C = 1u << FOC5##letter;                                                            \
+        TCCR5A = others5;                                                                       \
+        TCCR4A = others4;                                                                       \
+    } while (0)
+
+/* All channels: latches low (release first: that alone ends a pulse), pins to PORT, PORT low.
+ * Changes no flag, so it may stand before a routine has saved any. */
+#define ALL_OFF                                                                                 \
+    "ldi r24, 0xA8\n\t" /* clear on match, all three */                                         \
+    "sts %[a4], r24\n\t"                                                                        \
+    "ldi r24, 0xE0\n\t" /* force all three */                                                   \
+    "sts %[c4], r24\n\t"                                                                        \
+    "ldi r24, 0xA8\n\t"                                                                         \
+    "sts %[a5], r24\n\t"                                                                        \
+    "ldi r24, 0xE0\n\t"                                                                         \
+    "sts %[c5], r24\n\t"                                                                        \
+    "ldi r24, 0\n\t"                                                                            \
+    "sts %[a4], r24\n\t"                                                                        \
+    "sts %[a5], r24\n\t"                                                                        \
+    "sts %[pl], r24\n\t"                                                                        \
+    "sts %[ph], r24\n\t"
+
+#define ALL_OFF_REGISTERS                                                                       \
+    [a4] "n"(_SFR_MEM_ADDR(TCCR4A)), [c4] "n"(_SFR_MEM_ADDR(TCCR4C)),                           \
+        [a5] "n"(_SFR_MEM_ADDR(TCCR5A)), [c5] "n"(_SFR_MEM_ADDR(TCCR5C)),                       \
+        [pl] "n"(_SFR_MEM_ADDR(PORTL)), [ph] "n"(_SFR_MEM_ADDR(PORTH))
+
+/* The rest of an interlock's interrupt, once everything is off. */
+static inline void lock(uint8_t input) {
+    opened |= input;
+    if (!locked) {
+        off_ticks = stamp();
+        locked = true;
+    }
+    marker.running = false;
+    marker.waiting = false;
+}
+
+/* named as vectors are, so that the compiler takes them for interrupt routines */
+void __vector_estop_rest(void) __attribute__((signal, used, externally_visible));
+void __vector_guard_rest(void) __attribute__((signal, used, externally_visible));
+
+void __vector_estop_rest(void) { lock(INPUT_ESTOP); }
+
+void __vector_guard_rest(void) { lock(INPUT_GUARD); }
+
+ISR(INT4_vect, ISR_NAKED) {
+    __asm__ volatile("push r24\n\t" ALL_OFF "pop r24\n\tjmp __vector_estop_rest" : : ALL_OFF_REGISTERS);
+}
+
+ISR(INT5_vect, ISR_NAKED) {
+    __asm__ volatile("push r24\n\t" ALL_OFF "pop r24\n\tjmp __vector_guard_rest" : : ALL_OFF_REGISTERS);
+}
+
+ISR(TIMER5_OVF_vect) {
+    laps++;
+    if (laps == 0) {
+        high_laps++;
+    }
+}
+
+static inline void start_marker(uint16_t start, uint16_t end) {
+    marker.running = true;
+    marker.end = end;
+    PROGRAM(C, start, end);
+}
+
+/* The marker has ended: the one that waits follows, or the channel rests. */
+static inline void end_marker(void) {
+    if (!marker.running || (int16_t)(TCNT5 - marker.end) <= 0) {
+        return; /* an old match */
+    }
+    if (marker.waiting) {
+        marker.waiting = false;
+        start_marker(marker.next_start, marker.next_end);
+    } else {
+        marker.running = false;
+        LET_GO(C);
+    }
+}
+
+ISR(TIMER4_COMPC_vect) { end_marker(); }
+
+enum hal_armed hal_arm(uint8_t coil, uint32_t start_ticks, uint16_t width_ticks,
+                       uint16_t marker_ticks) {
+    uint16_t start = (uint16_t)start_ticks - MATCH_TICKS;
+    uint16_t end = start + width_ticks;
+    uint16_t marker_end = start + marker_ticks;
+    enum hal_armed armed = HAL_ARMED;
+    cli();
+    uint16_t lead = start - TCNT5; /* the core asks within one lap of the end */
+    if (locked) {
+        armed = HAL_LOCKED;
+    } else if (lead < PROGRAM_TICKS || lead > 65000u) {
+        armed = HAL_LATE;
+    } else if (marker.waiting) {
+        armed = HAL_BUSY;
+    } else if (marker.running) {
+        marker.next_start = start;
+        marker.next_end = marker_end;
+        marker.waiting = true;
+    } else {
+        start_marker(start, marker_end);
+    }
+    if (armed != HAL_ARMED) {
+        sei();
+        return armed;
+    }
+    sei(); /* an interlock may come between marker and coil */
+    cli();
+    if (locked) {
+        armed = HAL_LOCKED;
+    } else if (coil == 0) {
+        PROGRAM(A, start, end);
+    } else if (coil == 1) {
+        PROGRAM(B, start, end);
+    } else {
+        /* the marker alone */
+    }
+    sei();
+    return armed;
+}
+
+void hal_release(uint8_t coil) {
+    cli();
+    if (coil == 0) {
+        LET_GO(A);
+    } else {
+        LET_GO(B);
+    }
+    sei();
+}
+
+uint64_t hal_ticks(void) {
+    uint8_t sreg = SREG;
+    cli();
+    uint32_t low = stamp();
+    uint16_t high = high_laps;
+    uint16_t lap = laps;
+    SREG = sreg;
+    if ((low >> 16) == 0 && lap != 0) {
+        high++; /* the overflow that still waits is the long one */
+    }
+    return ((uint64_t)high << 32) | low;
+}
+
+uint64_t hal_all_off(void) {
+    uint8_t sreg = SREG;
+    cli();
+    __asm__ volatile(ALL_OFF : : ALL_OFF_REGISTERS : "r24");
+    marker.running = false;
+    marker.waiting = false;
+    uint32_t off = locked ? off_ticks : stamp();
+    SREG = sreg;
+    uint64_t now = hal_ticks();
+    return now - ((uint32_t)now - off);
+}
+
+static uint8_t open_now(void) {
+    uint8_t pins = PINE;
+    uint8_t open = 0;
+    if ((pins & (1u << PE4)) != 0) {
+        open |= INPUT_ESTOP;
+    }
+    if ((pins & (1u << PE5)) != 0) {
+        open |= INPUT_GUARD;
+    }
+    return open;
+}
+
+uint8_t hal_inputs(void) {
+    cli();
+    uint8_t open = opened;
+    opened = 0;
+    sei();
+    open |= open_now();
+    return (uint8_t)(open ^ (INPUT_ESTOP | INPUT_GUARD));
+}
+
+bool hal_unlock(void) {
+    cli();
+    if (opened == 0 && open_now() == 0) {
+        locked = false;
+    }
+    bool done = !locked;
+    sei();
+    return done;
+}
+
+bool hal_loop_follows(void) {
+    /* with the feed high the closed loop's end must go high; one bridged to ground stays low.
+     * Only asked with nothing armed. The edge that this makes is no opening. */
+    cli();
+    uint8_t mask = EIMSK;
+    EIMSK = mask & (uint8_t)~(1u << INT4);
+    PORTE |= (1u << PE3);
+    bool follows = false;
+    for (uint8_t i = 0; i < 10u && !follows; i++) {
+        follows = (PINE & (1u << PE4)) != 0;
+    }
+    PORTE &= (uint8_t)~(1u << PE3);
+    bool back = false;
+    for (uint8_t i = 0; i < 10u && !back; i++) {
+        back = (PINE & (1u << PE4)) == 0;
+    }
+    EIFR = 1u << INTF4;
+    EIMSK = mask;
+    sei();
+    return follows && back && timers_tied();
+}
+
+void outputs_begin(void) {
+    __asm__ volatile(ALL_OFF : : ALL_OFF_REGISTERS : "r24");
+    DDRL = DRIVE_BITS;
+    DDRH = RELEASE_BITS;
+    locked = true; /* until armed */
+    PORTE = (1u << PE4) | (1u << PE5) | (1u << PE0); /* pull-ups: a broken wire reads open */
+    DDRE = (1u << PE3) | (1u << PE1);
+    EICRB = (1u << ISC41) | (1u << ISC40) | (1u << ISC51) | (1u << ISC50); /* rising: opening */
+    EIFR = (1u << INTF4) | (1u << INTF5);
+    EIMSK = (1u << INT4) | (1u << INT5);
+}
+
+void timers_begin(void) {
+    TCCR5A = 0;
+    TCCR4A = 0;
+    TCCR5B = (1u << ICNC5) | (1u << ICES5) | (1u << CS51); /* clk/8; capture: rising, filtered */
+    TCCR4B = (1u << CS41);                                 /* clk/8; capture: falling */
+    /* 16-bit timers share one prescaler. Written 8 cycles apart, one count apart, they count in
+     * step whatever its phase. */
+    __asm__ volatile("ldi r24, 1\n\t"
+                     "sts %[h5], __zero_reg__\n\t"
+                     "sts %[l5], __zero_reg__\n\t"
+                     "sts %[h4], __zero_reg__\n\t"
+                     "nop\n\tnop\n\tnop\n\tnop\n\t"
+                     "sts %[l4], r24\n\t"
+                     :
+                     : [h5] "n"(_SFR_MEM_ADDR(TCNT5H)), [l5] "n"(_SFR_MEM_ADDR(TCNT5L)),
+                       [h4] "n"(_SFR_MEM_ADDR(TCNT4H)), [l4] "n"(_SFR_MEM_ADDR(TCNT4L))
+                     : "r24");
+    TIMSK5 = (1u << ICIE5) | (1u << TOIE5);
+    TIMSK4 = (1u << OCIE4C);
+}
+
+bool timers_tied(void) {
+    uint8_t first;
+    uint8_t second;
+    uint8_t sreg = SREG;
+    cli();
+    /* reads 8 cycles apart: one count */
+    __asm__ volatile("lds %[first], %[l5]\n\t"
+                     "nop\n\tnop\n\tnop\n\tnop\n\tnop\n\tnop\n\t"
+                     "lds %[second], %[l4]\n\t"
+                     : [first] "=&r"(first), [second] "=&r"(second)
+                     : [l5] "n"(_SFR_MEM_ADDR(TCNT5L)), [l4] "n"(_SFR_MEM_ADDR(TCNT4L)));
+    SREG = sreg;
+    return (uint8_t)(second - first) == 1u;
+}

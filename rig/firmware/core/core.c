@@ -1,0 +1,75 @@
+#include "core.h"
+
+#include "dispatch.h"
+#include "events.h"
+#include "frame.h"
+#include "hal.h"
+#include "limits.h"
+#include "machine.h"
+#include "strikes.h"
+
+/* bytes taken in one turn: a frame's worth would keep the interlocks waiting */
+#define BYTES_A_TURN 16u
+
+static struct {
+    struct frame_reader reader;
+    uint8_t reply[RULE_FRAME_LONGEST_BYTES];
+    uint8_t encoded[FRAME_ENCODED_LONGEST];
+    uint8_t encoded_length;
+    uint8_t last_seq; /* of the request that `encoded` answers; 0: none */
+} self;
+
+void core_start(uint8_t reset_cause) {
+    frame_restart(&self.reader);
+    self.last_seq = 0;
+    self.encoded_length = 0;
+    limits_restart();
+    events_restart();
+    strikes_restart();
+    machine_restart(reset_cause);
+}
+
+void core_service(void) { strikes_service(); }
+
+static void answer(void) {
+    uint8_t seq = self.reader.content[0];
+    if (seq == 0 || seq != self.last_seq) {
+        uint8_t length = dispatch(self.reader.content, self.reader.length, self.reply);
+        self.encoded_length = frame_encode(self.reply, length, self.encoded);
+        self.last_seq = seq;
+    }
+    hal_transmit(self.encoded, self.encoded_length);
+}
+
+static void receive(void) {
+    uint8_t byte;
+    for (uint8_t i = 0; i < BYTES_A_TURN && !hal_transmit_busy() && hal_receive(&byte); i++) {
+        enum frame_result result = frame_take(&self.reader, byte);
+        if (result == FRAME_PENDING) {
+            continue;
+        }
+        machine_frame(result == FRAME_GOOD);
+        if (result == FRAME_GOOD) {
+            answer();
+        }
+        return;
+    }
+}
+
+static void take_raw_events(void) {
+    struct raw_event raw;
+    while (hal_next_raw(&raw)) {
+        uint64_t now = hal_ticks();
+        machine_event(raw.kind, raw.value, now - ((uint32_t)now - raw.ticks));
+    }
+    if (hal_lost_input()) {
+        machine_trip(TRIP_EVENT_OVERFLOW);
+    }
+}
+
+void core_turn(void) {
+    core_service();
+    machine_turn();
+    take_raw_events();
+    receive();
+}
