@@ -14,19 +14,19 @@ HERTZ_DURATION = float(2.0 * math.sqrt(math.pi) * gamma(1.4) / gamma(0.9))
 Mechanics, section 11.4: 2.94)."""
 
 HERTZ_IMPULSE = 2.0 / (1.25 * HERTZ_DURATION)
-"""Impulse over (peak force x duration) of that impact: 2 m v / (F T), F = 1.25 m v**2 / compression."""
+"""Impulse over (peak force x duration) of it: 2 m v / (F T), with F = 1.25 m v**2 / compression."""
 
 _THIRD = 0.75 * (HERTZ_IMPULSE * math.pi / 2.0 - 1.0)
 PULSE_TERMS: tuple[tuple[int, float], ...] = ((1, 1.0 + _THIRD), (3, _THIRD))
-"""Force over peak force as a sum of ``a sin(n pi t / T)``: two terms have Hertz's peak and impulse."""
+"""Force over peak force is the sum of ``a sin(n pi t / T)``: Hertz's peak and impulse."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Contact:
     """One meeting of a tip and the pad.
 
-    ``strike``: number of the coil pulse, from 0, over all strikers. ``traced_s``: the instant on the
-    plunger's trajectory, before the spread of flight was added (to tell which contacts a later
+    ``strike``: number of the coil pulse, from 0, over all strikers. ``traced_s``: the instant on
+    the plunger's trajectory, before the spread of flight was added (to tell which contacts a later
     pulse or cut can still change).
     """
 

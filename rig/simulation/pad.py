@@ -88,7 +88,7 @@ def mode_table(kind: str) -> list[tuple[int, float, float]]:
 
 
 def driven(
-    s: npt.NDArray[np.complex128], t_s: npt.NDArray[np.float64], duration_s: float
+    s: npt.NDArray[np.complex128], t_s: npt.NDArray[np.floating], duration_s: float
 ) -> npt.NDArray[np.complex128]:
     """Integral of exp(s (t - u)) over the contact's force: modes' states during the contact.
 
@@ -98,6 +98,8 @@ def driven(
         Complex frequencies, 1/s, shape (modes,).
     t_s
         Times since the contact began, within 0..duration, shape (times,).
+    duration_s
+        Of the contact.
 
     Returns
     -------
@@ -191,12 +193,12 @@ class StrokeSound:
         self._scale = self.level / float(np.abs(self._struck(grid)).max())
         self._end = driven(pad.s, np.array([self.duration_s]), self.duration_s)[:, 0]
 
-    def _struck(self, t_s: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    def _struck(self, t_s: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
         """Direct path and modes during the contact."""
         modes = (self._c[:, None] * driven(self.pad.s, t_s, self.duration_s)).real.sum(axis=0)
         return np.asarray(self._scale * (pulse(t_s / self.duration_s) + modes))
 
-    def _late(self, t_s: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    def _late(self, t_s: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
         phase = (t_s - self._late_start_s) / self._late_s
         return self.level * self.pad.figures.late_share * pulse(phase)
 
@@ -205,7 +207,7 @@ class StrokeSound:
         """End of the later arrival, from contact; 0 where the pad has none."""
         return self._late_start_s + self._late_s if self.pad.figures.late_share > 0.0 else 0.0
 
-    def parts(self, t_s: npt.NDArray[np.float64]) -> dict[str, npt.NDArray[np.float64]]:
+    def parts(self, t_s: npt.NDArray[np.floating]) -> dict[str, npt.NDArray[np.float64]]:
         """Voltage at times since contact, apart: ``stroke``, ``late peak``, ``ringing``."""
         t = np.asarray(t_s, dtype=np.float64)
         stroke, ringing = np.zeros(len(t)), np.zeros(len(t))
@@ -218,14 +220,14 @@ class StrokeSound:
             ringing[after] = self._scale * ((self._c * self._end)[:, None] * free).real.sum(axis=0)
         return {"stroke": stroke, "late peak": self._late(t), "ringing": ringing}
 
-    def voltage(self, t_s: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    def voltage(self, t_s: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
         """Voltage at times since contact, shape as given."""
         return np.asarray(sum(self.parts(t_s).values()))
 
     def render(
         self, start_s: float, step_s: float, delay_s: float = 0.0
     ) -> tuple[int, npt.NDArray[np.float32]]:
-        """Return the whole stroke at times start + n step, from the first n at or after its contact.
+        """Return the whole stroke at times start + n step, from the first n after its contact on.
 
         Returns
         -------

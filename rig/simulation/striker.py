@@ -1,4 +1,4 @@
-"""A solenoid striker: coil current, copper heating, and the plunger's flight, rebound and return."""
+"""A solenoid striker: coil current, copper heating, the plunger's flight, rebound and return."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def coil_current(
 def flyback_current(
     t_s: float, start_a: float, clamp_v: float, resistance_ohm: float, inductance_h: float
 ) -> float:
-    """Current ``t_s`` after the supply was cut, the coil driving into a clamp of constant voltage."""
+    """Current ``t_s`` after the supply was cut; the coil drives a clamp of constant voltage."""
     floor = clamp_v / resistance_ohm
     fall = (start_a + floor) * math.exp(-t_s * resistance_ohm / inductance_h) - floor
     return max(0.0, fall)
@@ -211,8 +211,8 @@ class Striker:
         """Trace the plunger from the latest pulse's begin.
 
         Velocity Verlet steps (exact to the third order for this smooth force), cut at the kinks:
-        coil on, coil off, current gone. Returns contacts, position and velocity at ``until_s``; with
-        ``until_s`` infinite it ends as soon as no contact can follow.
+        coil on, coil off, current gone. Returns contacts, position and velocity at ``until_s``;
+        with ``until_s`` infinite it ends as soon as no contact can follow.
         """
         f = self.figures
         gap, reach, pull = f.gap_m, f.pull_gap_m, f.pull_n_per_a2
