@@ -3,7 +3,8 @@
 A stroke begins with a corner: the slope jumps within the first fraction of a millisecond. Tails,
 late crests and hum are smooth, however loud. So the second difference is looked at, on three time
 scales (soft slow strokes need the longest to stand above the noise), and a stroke is where it
-exceeds both the noise and several times its own recent median.
+exceeds both the noise and several times its own recent past. On the shortest scale a predictor
+learnt from the pad's own tails takes the place of the straight line.
 """
 
 from __future__ import annotations
@@ -22,9 +23,16 @@ HOP_S = HOP / FAST_RATE_HZ
 NOISE_RATIO = (7.0, 7.0, 7.5)
 """Second difference over its noise rms, by scale, at which a corner may be a stroke. The noise
 passes 7 sigma less than once in 10^11 samples."""
-PAST_RATIO = (4.0, 4.0, 4.0)
-"""Second difference over the median of its recent past, by scale."""
-PAST_HOPS = 22
+PAST_RATIO = (3.5, 3.5, 1.5)
+"""Second difference over that of its recent past, by scale."""
+PAST_HOPS = (30, 30, 130)
+"""How far back the past reaches. On the longest scale, where low modes show as well, it holds more
+than a period of the lowest (80 Hz, common practice, no source): there only a stroke out of quiet is
+found."""
+PAST_QUANTILE = (0.75, 0.75, 1.0)
+"""What stands for the past: not the largest, which would be the corners of the stroke before."""
+GUARD_HOPS = (1, 2, 6)
+"""Hops just before a corner that it may reach into itself."""
 LEAST_GAP_S = 0.003
 """Corners closer to an earlier stroke than this are taken as its own."""
 CONTACT_S = 0.0075
@@ -62,16 +70,15 @@ def frames_per_hop(sample_rate_hz: float) -> int:
     return HOP * max(1, round(sample_rate_hz / FAST_RATE_HZ))
 
 
-def second_differences(fast: Floats, mean: Floats) -> Floats:
-    """Largest magnitude of the second difference in each hop, on three scales: (3, hops).
+def corners(unforeseen: Floats, mean: Floats) -> Floats:
+    """Largest magnitude of what is new in each hop, on three scales: (3, hops).
 
-    The scales are one fast sample, one hop and four hops; samples are averaged over each.
+    On the shortest it is what the predictor did not foresee, on the others the second difference
+    of means over one hop and over four.
     """
     hops = len(mean)
     out = np.zeros((3, hops))
-    d = np.zeros(hops * HOP)
-    d[1:-1] = fast[2:] - 2.0 * fast[1:-1] + fast[:-2]
-    np.abs(d, out=d)
+    d = np.abs(unforeseen)
     quarter = d.reshape(-1, HOP)
     out[0] = np.maximum(
         np.maximum(quarter[:, 0], quarter[:, 1]), np.maximum(quarter[:, 2], quarter[:, 3])
@@ -117,19 +124,18 @@ def beginnings(
     floor = np.array(NOISE_RATIO)[:, None]
     past_ratio = np.array(PAST_RATIO)
     strong = hops.corner > floor
-    lead = PAST_HOPS + 4
     rows = []
     for scale, corner in enumerate(hops.corner):
         where = np.flatnonzero(strong[scale])
-        where = where[(where >= lead) & (where < len(corner) - 8)]
+        where = where[(where >= 16) & (where < len(corner) - 8)]
         # a corner is a crest of the second difference, or its foot on the way up
         where = where[corner[where] >= 0.5 * corner[where + 1]]
         if len(where) == 0:
             continue
-        guard = (1, 2, 6)[scale]
-        span = np.arange(-PAST_HOPS - guard, -guard)
-        past = corner[np.maximum(where[:, None] + span, 0)]
-        middle = np.partition(past, (3 * PAST_HOPS) // 5, axis=1)[:, (3 * PAST_HOPS) // 5]
+        guard, reach = GUARD_HOPS[scale], PAST_HOPS[scale]
+        past = corner[np.maximum(where[:, None] + np.arange(-reach - guard, -guard), 0)]
+        rank = min(round(PAST_QUANTILE[scale] * reach), reach - 1)
+        middle = np.partition(past, rank, axis=1)[:, rank]
         ratio = np.full(len(where), past_ratio[scale])
         if len(expected):
             nearest = expected[np.clip(np.searchsorted(expected, where), 0, len(expected) - 1)]
@@ -158,6 +164,8 @@ def _thin(table: Floats, hops: Hops, last_hop: int, last_jump: float) -> tuple[I
         if hop - last_hop < least + (0, 1, 5)[scale]:
             continue
         if hops.clipped[max(hop - 4, 0) : hop].any():
+            continue
+        if scale == 2 and hop - last_hop < PAST_HOPS[2]:
             continue
         reach = 3 if scale < 2 else 6
         before = (hops.mean[hop - 1] - hops.mean[hop - 1 - reach]) / reach

@@ -11,13 +11,15 @@ import numpy.typing as npt
 from analysis.hum import Hum, find_hum
 from analysis.novelty import (
     CLIP_LEVEL,
+    HOP,
     Hops,
     beginnings,
+    corners,
     fold,
     frames_per_hop,
-    second_differences,
 )
 from analysis.stroke_start import find_starts
+from analysis.whitening import Predictor
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -31,6 +33,8 @@ LEAST_SNR = 8.0
 U_FLOOR_S = 0.5e-6
 """No onset is claimed to be known better than this."""
 U_FLOOR_FRAMES = 0.05
+LEAST_NOISE = 1e-7
+"""Digital silence stands for noise of this rms: the last bit of 24."""
 CORE_S = 2.0
 MARGIN_S = 0.12
 SEGMENT_HOPS = 120  # 20 ms: the pieces among which the quiet ones are looked for
@@ -103,7 +107,9 @@ class OnsetFinder:
         self._first = -self._margin  # frame of the first sample held; silence comes before 0
         self._take(np.zeros(self._margin, dtype=np.float32))
         self._last_frame, self._last_jump = -(10**9), 0.0
-        self._noise: Floats | None = None
+        self._noise: float | None = None
+        self._corner_rms: Floats | None = None
+        self._predictor = Predictor()
         self.parts: list[Onsets] = []
         self.noise_rms: list[float] = []
 
@@ -141,29 +147,33 @@ class OnsetFinder:
         """Find the onsets of one stretch that lie between its margin and ``stop``."""
         hop_s = self._hop / self.sample_rate_hz
         fast, mean = fold(samples, self.sample_rate_hz)
-        corner = second_differences(fast, mean)
-        quiet = self._quiet(samples, mean, corner)
+        corner = corners(self._predictor.novelty(fast), mean)
+        quiet = self._quiet(mean, corner)
         hum = find_hum(mean, quiet, hop_s)
         drone = hum.at((np.arange(len(mean)) + 0.5) * hop_s)
         mean = mean - drone
-        if hum.mains_hz:
-            corner = second_differences(fast, mean) * [[0], [1], [1]] + corner * [[1], [0], [0]]
-        noise = self._noise_of(samples, mean, corner, quiet, hum)
+        noise = self._noise_rms(samples, quiet, hum)
+        self.noise_rms.append(noise)
+        step = self._hop // HOP
+        self._predictor.learn(fast - np.repeat(drone, HOP), noise / np.sqrt(step))
+        # the predictor that is used is the one learnt from this very stretch
+        corner = corners(self._predictor.novelty(fast - np.repeat(drone, HOP)), mean)
+        corner /= self._corner_noise(corner, quiet)[:, None]
         hops = Hops(
             self._hop,
             mean,
-            corner / noise[1:, None],
+            corner,
             (np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1),
-            float(noise[0]),
+            noise,
         )
         expected = (self._expected - self._first) / self._hop
         expected = expected[(expected > 0) & (expected < len(mean))].astype(np.int64)
         last = max((self._last_frame - self._first) // self._hop, -(10**6))
         found, jumps = beginnings(hops, expected, int(last), self._last_jump)
         starts = find_starts(
-            samples, found * self._hop, drone, self._hop, float(noise[0]), self.sample_rate_hz
+            samples, found * self._hop, drone, self._hop, noise, self.sample_rate_hz
         )
-        noise_rms = np.full(len(found), noise[0])
+        noise_rms = np.full(len(found), noise)
         onsets = Onsets(
             frame=starts.frame,
             u_frames=np.hypot(
@@ -193,7 +203,7 @@ class OnsetFinder:
                 )
             )
 
-    def _quiet(self, samples: Samples, mean: Floats, corner: Floats) -> Bools:
+    def _quiet(self, mean: Floats, corner: Floats) -> Bools:
         """Hops of the quietest pieces: those within 3 dB of the tenth quietest in a hundred."""
         count = len(mean) // SEGMENT_HOPS
         lead = count * SEGMENT_HOPS
@@ -208,28 +218,29 @@ class OnsetFinder:
             [np.repeat(quiet, SEGMENT_HOPS), np.zeros(len(mean) - lead, dtype=bool)]
         )
 
-    def _noise_of(
-        self, samples: Samples, mean: Floats, corner: Floats, quiet: Bools, hum: Hum
-    ) -> Floats:
-        """Rms of the noise, and of its second differences on the three scales: (4,)."""
+    def _noise_rms(self, samples: Samples, quiet: Bools, hum: Hum) -> float:
+        """Rms of the noise in the quiet pieces, never far above that of the stretch before."""
+        if not quiet.any():
+            return self._noise or LEAST_NOISE
+        starts = np.flatnonzero(quiet[::SEGMENT_HOPS][: len(quiet) // SEGMENT_HOPS])[:20]
+        length = SEGMENT_HOPS * self._hop
+        at = starts[:, None] * length + np.arange(length)
+        clean = samples[at] - hum.at(at / self.sample_rate_hz)
+        rms = max(float(np.sqrt(np.median((clean**2).mean(axis=1)))), LEAST_NOISE)
+        # a stretch without silence must not pass its tails off as noise
+        self._noise = rms if self._noise is None else min(rms, 1.5 * self._noise)
+        return self._noise
+
+    def _corner_noise(self, corner: Floats, quiet: Bools) -> Floats:
+        """Rms of the corners in the quiet pieces, on the three scales, kept like the noise."""
         if quiet.any():
-            starts = np.flatnonzero(quiet[::SEGMENT_HOPS][: len(quiet) // SEGMENT_HOPS])[:20]
-            length = SEGMENT_HOPS * self._hop
-            at = starts[:, None] * length + np.arange(length)
-            clean = samples[at] - hum.at(at / self.sample_rate_hz)
-            rms = np.sqrt(np.median((clean**2).mean(axis=1)))
             # medians of |x| (and of the largest of four) of a normal variable, in its sigma
-            wide = np.median(corner[:, quiet], axis=1) / [1.41, 0.6745, 0.6745]
-            noise = np.maximum(np.concatenate([[rms], wide]), 1e-7)
-        else:
-            noise = np.full(4, 1e-7)
-        if self._noise is not None:
-            # a stretch without silence must not pass its tails off as noise
-            noise = np.minimum(noise, 1.5 * self._noise)
-        if quiet.any():
-            self._noise = noise
-        self.noise_rms.append(float(noise[0]))
-        return noise
+            rms = np.median(corner[:, quiet], axis=1) / [1.41, 0.6745, 0.6745]
+            rms = np.maximum(rms, LEAST_NOISE)
+            if self._corner_rms is not None:
+                rms = np.minimum(rms, 1.5 * self._corner_rms)
+            self._corner_rms = rms
+        return np.full(3, LEAST_NOISE) if self._corner_rms is None else self._corner_rms
 
 
 def find_onsets(

@@ -14,9 +14,9 @@ Ints = npt.NDArray[np.int64]
 
 ONSET_SHARE = 0.01
 """The onset is where the sound passes this share of its peak."""
-LEVEL_SHARE = 0.03
+LEVEL_SHARE = 0.012
 """The rise is fitted up to this share of the peak, where the noise allows."""
-LEVEL_NOISE = 9.0
+LEVEL_NOISE = 6.0
 """... and at least up to so many times the rms of the noise."""
 PEAK_SEARCH_S = 0.05
 BACK_S = 0.0012

@@ -1,0 +1,63 @@
+"""What a ringing pad will do next: a linear predictor learnt from its own tails.
+
+A tail is a sum of damped modes; whatever their levels and phases, each sample follows from the few
+before it with the same coefficients. What doesn't follow is new: a stroke. The predictor is least
+squares over rows of tails, each divided by its own level so that loud strokes don't rule, and is
+learnt anew as the recording goes on.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+ORDER = 16
+ROWS = 1500
+"""Rows taken from each stretch."""
+KEEP = 0.8
+"""Share of what was learnt that is kept from stretch to stretch."""
+LOUD = 6.0
+"""A row is of a tail when its rms is so many times that of the noise."""
+OUTLIER = 4.0
+"""Rows missed by more than so many medians hold a stroke, not a tail."""
+
+
+class Predictor:
+    """Learns from stretches of samples and gives what it could not foresee."""
+
+    def __init__(self) -> None:
+        self._normal = np.zeros((ORDER, ORDER))
+        self._right = np.zeros(ORDER)
+        self.taps = np.concatenate([[2.0, -1.0], np.zeros(ORDER - 2)])
+        """Weights of the samples before, nearest first; at first those of a straight line."""
+
+    def learn(self, samples: Floats, noise_rms: float) -> None:
+        """Take a stretch in (samples,), with the rms of its noise."""
+        starts = np.arange(0, len(samples) - ORDER - 1, 7)
+        power = np.concatenate([[0.0], np.cumsum(samples**2)])
+        rms = np.sqrt((power[starts + ORDER] - power[starts]) / ORDER)
+        loud = np.flatnonzero(rms > LOUD * noise_rms)
+        if len(loud) < 20 * ORDER:
+            return
+        loud = loud[:: max(1, len(loud) // ROWS)]
+        rows = samples[starts[loud][:, None] + np.arange(ORDER, -1, -1)] / rms[loud][:, None]
+        missed = np.abs(rows[:, 0] - rows[:, 1:] @ self.taps)
+        for _ in range(2):
+            good = rows[missed <= OUTLIER * np.median(missed)]
+            # noise in the rows: known, so that quiet tails can't teach what isn't there
+            normal = self._normal + good[:, 1:].T @ good[:, 1:]
+            right = self._right + good[:, 1:].T @ good[:, 0]
+            ridge = 1e-9 * np.trace(normal) / ORDER
+            self.taps = np.linalg.solve(normal + ridge * np.eye(ORDER), right)
+            missed = np.abs(rows[:, 0] - rows[:, 1:] @ self.taps)
+        self._normal, self._right = KEEP * normal, KEEP * right
+
+    def novelty(self, samples: Floats) -> Floats:
+        """Give what was not foreseen, (samples,); the first ``ORDER`` are 0."""
+        out = samples.copy()
+        for lag, tap in enumerate(self.taps, start=1):
+            out[lag:] -= tap * samples[:-lag]
+        out[:ORDER] = 0.0
+        return out
