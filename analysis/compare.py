@@ -1,0 +1,313 @@
+"""Before and after: better, equal or worse, measure by measure and over all.
+
+*Worse* must be shown: a one-sided test, corrected over all measures (Holm), so that where nothing
+changed the word falls in at most 5 % of comparisons. *Equal* must be shown too: the difference lies
+inside the margin. What is neither shown is *undecided*, with the strokes that it would take.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from analysis import equivalence, power
+from analysis.alike import RunFacts, changed, refuse_unlike
+from analysis.equivalence import Array, Difference
+from analysis.interval import finite
+from rig.record.bench_fault import BenchError
+
+Verdict = Literal["better", "equal", "worse", "undecided"]
+
+LEAST_CELL = 8
+"""Strokes a side that a stage and force must have to be a cell of its own."""
+
+
+class ComparisonError(BenchError):
+    """A comparison asked for in a way that cannot be made."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Asked:
+    """How one measure is compared.
+
+    ``better``: which way is better; ``same``: any shown change counts as worse (the velocity is to
+    stay as it was).
+    """
+
+    unit: str
+    margin: float
+    better: Literal["less", "same"] = "less"
+
+
+ASKED: dict[str, Asked] = {
+    "latency_median": Asked(unit="ms", margin=0.5),
+    "latency_sd": Asked(unit="ms", margin=0.5),
+    "latency_p95": Asked(unit="ms", margin=1.0),
+    "lost_share": Asked(unit="percent", margin=2.0),
+    "double_share": Asked(unit="percent", margin=2.0),
+    "velocity": Asked(unit="levels", margin=3.0, better="same"),
+}
+"""Measures compared, each with the smallest difference that matters (to be chosen by the user)."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Compared:
+    """One measure before and after, in its unit.
+
+    ``strokes_needed`` (a side) is told where the verdict is undecided, else 0; ``p_worse`` and
+    ``p_better`` are corrected over all measures.
+    """
+
+    name: str
+    unit: str
+    margin: float
+    before: float
+    after: float
+    difference: float
+    low: float
+    high: float
+    method: str
+    verdict: Verdict
+    p_worse: float
+    p_better: float
+    count_before: int
+    count_after: int
+    strokes_needed: int = 0
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """A whole comparison.
+
+    ``verdict`` over all: worse if any measure is; else undecided if any is; else better if any is;
+    else equal. ``unlike``: differences that were allowed. ``changed``: what differs
+    in the specimen.
+    """
+
+    verdict: Verdict
+    measures: tuple[Compared, ...]
+    confidence: float
+    strokes_needed: int
+    unlike: tuple[str, ...] = ()
+    changed: tuple[str, ...] = ()
+
+
+def _spread(rows: Array) -> Array:
+    return np.asarray(rows.std(axis=1, ddof=1), dtype=float)
+
+
+def _aligned(
+    before: pd.DataFrame, after: pd.DataFrame, column: str
+) -> tuple[Array, Array, float, float]:
+    """Return both samples about the common median of their cell (stage, striker and force).
+
+    Strokes of unlike force have unlike latency; aligning them (Hodges and Lehmann 1962) keeps that
+    out of the ranks. Cells with few strokes fall together. Medians of the raw values follow.
+    """
+    keys = [key for key in ("stage", "striker", "force_n") if key in before and key in after]
+    both = pd.concat([before.assign(side=0), after.assign(side=1)], ignore_index=True)[
+        ["side", column, *keys]
+    ].copy()
+    both = both[np.isfinite(both[column].to_numpy(dtype=float))]
+    raw = both[column].to_numpy(dtype=float)
+    cell = (
+        both.groupby(keys, dropna=False).ngroup().to_numpy() if keys else np.zeros(len(both), int)
+    )
+    side = both["side"].to_numpy()
+    counts = np.zeros((2, int(cell.max(initial=0)) + 1))
+    np.add.at(counts, (side, cell), 1)
+    cell = np.where(counts.min(axis=0)[cell] >= LEAST_CELL, cell, -1)
+    frame = pd.DataFrame({"cell": cell, "value": raw})
+    centred = raw - frame.groupby("cell")["value"].transform("median").to_numpy(dtype=float)
+    medians = [float(np.median(raw[side == s])) if (side == s).any() else math.nan for s in (0, 1)]
+    return centred[side == 0], centred[side == 1], medians[0], medians[1]
+
+
+def _share(table: pd.DataFrame, name: str) -> tuple[int, int]:
+    """Return events and trials: lost of all struck, doubles of all that sounded."""
+    outcome = table["outcome"]
+    if name == "lost_share":
+        return int((outcome == "lost").sum()), int(outcome.isin(["clean", "lost", "double"]).sum())
+    return int((outcome == "double").sum()), int(outcome.isin(["clean", "double"]).sum())
+
+
+def _usable(table: pd.DataFrame) -> pd.DataFrame:
+    """Leave out invalid rows, and onsets that no strike explains."""
+    return table[table["valid"].astype(bool) & (table["strike"] >= 0)]
+
+
+@dataclasses.dataclass(frozen=True)
+class _Raw:
+    difference: Difference
+    before: float
+    after: float
+    counts: tuple[int, int]
+    events: tuple[int, int] | None = None
+
+
+def _measured(name: str, before: pd.DataFrame, after: pd.DataFrame, seed: int) -> _Raw:
+    if name in ("lost_share", "double_share"):
+        (k1, n1), (k2, n2) = _share(before, name), _share(after, name)
+        found = equivalence.of_shares(k1, n1, k2, n2)
+        in_percent = [100.0 * x for x in found[:5]]
+        difference = Difference(
+            in_percent[0],
+            in_percent[1],
+            in_percent[2],
+            in_percent[3],
+            in_percent[4],
+            found.p_more,
+            found.p_less,
+            100.0 * found.standard_error,
+            found.method,
+        )
+        shares = [100.0 * k / n if n else math.nan for k, n in ((k1, n1), (k2, n2))]
+        return _Raw(difference, shares[0], shares[1], (n1, n2), (k1, k2))
+    column = "velocity" if name == "velocity" else "latency_s"
+    scale = 1.0 if name == "velocity" else 1000.0
+    x, y, median_x, median_y = _aligned(before, after, column)
+    x, y = scale * x, scale * y
+    counts = (x.size, y.size)
+    if name in ("latency_median", "velocity"):
+        return _Raw(equivalence.of_places(x, y), scale * median_x, scale * median_y, counts)
+    if name == "latency_sd":
+        difference = equivalence.of_statistics(x, y, _spread, seed=seed)
+        values = [float(v.std(ddof=1)) if v.size > 1 else math.nan for v in (x, y)]
+    else:
+        x, y = (scale * finite(table[column]) for table in (before, after))
+        difference = equivalence.of_quantiles(x, y, 0.95)
+        values = [float(np.quantile(v, 0.95)) if v.size else math.nan for v in (x, y)]
+    return _Raw(difference, values[0], values[1], counts)
+
+
+def _strokes_needed(raw: _Raw, asked: Asked, risk: float, target: float) -> int:
+    """Strokes a side that decide, with the margin's difference or none, in ``target`` cases."""
+    n = min(raw.counts)
+    if n < 2:
+        return 0
+    if raw.events is not None:
+        # what may well be the share before: the upper bound that 80 % of runs keep
+        z = float(stats.norm.ppf(0.8))
+        share = (raw.events[0] + z**2 / 2.0) / (raw.counts[0] + z**2)
+        high = min(0.99, share + z * math.sqrt(share * (1 - share) / (raw.counts[0] + z**2)))
+        rounded = float(f"{high:.2g}")
+        planned = power.strokes_for_share(rounded, asked.margin / 100.0, risk, target)
+    elif math.isfinite(raw.difference.standard_error):
+        deviation = raw.difference.standard_error * math.sqrt(n / 2.0)
+        deviation *= math.sqrt((n - 1) / stats.chi2.ppf(0.2, n - 1))
+        planned = power.strokes_for_shift(deviation, asked.margin, risk, target)
+    else:
+        planned = 4 * max(n, 5)
+    # already struck so many, and the difference lies between none and the margin
+    return planned if planned > n else 2 * n
+
+
+def compare(
+    before: pd.DataFrame,
+    after: pd.DataFrame,
+    *,
+    facts: tuple[RunFacts, RunFacts] | None = None,
+    allow: Sequence[str] = (),
+    margins: Mapping[str, float] | None = None,
+    measures: Sequence[str] = tuple(ASKED),
+    confidence: float = 0.95,
+    target_power: float = 0.90,
+    seed: int = 1,
+) -> Comparison:
+    """Compare two runs' stroke tables.
+
+    Parameters
+    ----------
+    before, after
+        Stroke tables (columns of DEVELOPERS.md); rows that are not valid are left out.
+    facts, allow
+        What the runs were taken with, and which differences are accepted by name.
+    margins
+        Measure -> smallest difference that matters, in its unit; ``ASKED`` gives the others.
+    measures
+        Names from ``ASKED``.
+    confidence, target_power
+        1 - risk of a false verdict; chance of a verdict at the strokes asked for.
+    seed
+        Of the resampling.
+
+    Raises
+    ------
+    UnlikeRunsError, ComparisonError
+        Runs that differ in what must be equal; unknown measures, margins not above 0.
+    """
+    unlike = refuse_unlike(facts, allow) if facts else ()
+    given = dict(margins or {})
+    unknown = [name for name in (*measures, *given) if name not in ASKED]
+    if unknown or not measures or not all(value > 0.0 for value in given.values()):
+        raise ComparisonError(
+            f"comparison: measures {', '.join(unknown) or '(fine)'} and margins {given} were asked "
+            f"for; measures are {', '.join(ASKED)}, and margins must be above 0"
+        )
+    x, y = _usable(before), _usable(after)
+    asked = {
+        name: dataclasses.replace(ASKED[name], margin=given.get(name, ASKED[name].margin))
+        for name in measures
+    }
+    raws = {name: _measured(name, x, y, seed) for name in measures}
+    worse = equivalence.holm([_p_worse(raws[name], asked[name]) for name in measures])
+    better = equivalence.holm([_p_better(raws[name], asked[name]) for name in measures])
+    risk = 1.0 - confidence
+    compared = []
+    for name, p_worse, p_better in zip(measures, worse, better, strict=True):
+        raw, how = raws[name], asked[name]
+        verdict: Verdict = "undecided"
+        if raw.difference.within(how.margin):
+            verdict = "equal"
+        elif p_worse <= risk:
+            verdict = "worse"
+        elif p_better <= risk:
+            verdict = "better"
+        needed = 0
+        if verdict == "undecided":
+            needed = _strokes_needed(raw, how, risk / len(measures), target_power)
+        compared.append(
+            Compared(
+                name=name,
+                unit=how.unit,
+                margin=how.margin,
+                before=raw.before,
+                after=raw.after,
+                difference=raw.difference.value,
+                low=raw.difference.low,
+                high=raw.difference.high,
+                method=raw.difference.method,
+                verdict=verdict,
+                p_worse=float(p_worse),
+                p_better=float(p_better),
+                count_before=raw.counts[0],
+                count_after=raw.counts[1],
+                strokes_needed=needed,
+            )
+        )
+    verdicts = {one.verdict for one in compared}
+    order: tuple[Verdict, ...] = ("worse", "undecided", "better", "equal")
+    return Comparison(
+        verdict=next(word for word in order if word in verdicts),
+        measures=tuple(compared),
+        confidence=confidence,
+        strokes_needed=max(one.strokes_needed for one in compared),
+        unlike=unlike,
+        changed=changed(*facts) if facts else (),
+    )
+
+
+def _p_worse(raw: _Raw, asked: Asked) -> float:
+    if asked.better == "same":
+        return min(1.0, 2.0 * min(raw.difference.p_more, raw.difference.p_less))
+    return raw.difference.p_more
+
+
+def _p_better(raw: _Raw, asked: Asked) -> float:
+    return 1.0 if asked.better == "same" else raw.difference.p_less

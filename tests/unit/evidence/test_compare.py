@@ -1,0 +1,167 @@
+"""Comparisons of drawn runs whose difference is known."""
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis import compare as comparing
+from analysis.alike import RunFacts, UnlikeRunsError, pool, refuse_unlike
+from analysis.compare import compare
+
+FORCES_N = (2.0, 5.0, 10.0, 20.0)
+
+
+def drawn(
+    rng: np.random.Generator, strokes: int, *, slower_ms: float = 0.0, doubles: float = 0.005
+) -> pd.DataFrame:
+    """Draw a run: polled latencies that fall with force, doubles and lost strokes by chance."""
+    force = np.resize(FORCES_N, strokes)
+    latency = 4.0 + 3.0 / force + rng.uniform(0, 1, strokes) + rng.normal(0, 0.1, strokes)
+    chance = rng.random(strokes)
+    outcome = np.where(chance < doubles, "double", "clean")
+    outcome[rng.random(strokes) < 0.002] = "lost"
+    lost = outcome == "lost"
+    velocity = np.round(20 + 30 * np.log2(force) + rng.normal(0, 1.5, strokes)).clip(1, 127)
+    return pd.DataFrame(
+        {
+            "strike": np.arange(strokes),
+            "stage": "ladder",
+            "striker": "A",
+            "force_n": force,
+            "latency_s": np.where(lost, np.nan, (latency + slower_ms) / 1000.0),
+            "velocity": np.where(lost, np.nan, velocity),
+            "outcome": outcome,
+            "valid": True,
+        }
+    )
+
+
+def facts(**other: object) -> RunFacts:
+    """Facts of a made-up run."""
+    base = RunFacts(
+        name="run",
+        bench="station 4",
+        calibration="A: none",
+        protocol="[]",
+        sample_rate_hz=96_000,
+        specimen={"module.firmware": "1.0"},
+    )
+    return dataclasses.replace(base, **other)  # type: ignore[arg-type]
+
+
+def test_no_change_is_seldom_called_worse() -> None:
+    """Of 250 pairs with no change at most 5 % (and chance) are called worse; most are equal."""
+    rng = np.random.default_rng(11)
+    verdicts = [compare(drawn(rng, 400), drawn(rng, 400)).verdict for _ in range(250)]
+    # 5 %, and 2.3 standard errors of 250 draws
+    assert verdicts.count("worse") <= 12 + 8
+    assert verdicts.count("better") <= 12 + 8
+
+
+@pytest.mark.parametrize(
+    ("change", "blamed"),
+    [({"slower_ms": 0.5}, "latency_median"), ({"doubles": 0.025}, "double_share")],
+)
+def test_a_worse_build_is_found_at_the_strokes_asked_for(
+    change: dict[str, float], blamed: str
+) -> None:
+    """After a short pilot, a second run of the strokes it asked for finds at least 90 %."""
+    rng = np.random.default_rng(12)
+    found = asked = 0
+    for _ in range(60):
+        pilot = compare(drawn(rng, 60), drawn(rng, 60, **change))
+        strokes = pilot.strokes_needed or 60
+        full = compare(drawn(rng, strokes), drawn(rng, strokes, **change))
+        named = next(one for one in full.measures if one.name == blamed)
+        found += named.verdict == "worse" and full.verdict == "worse"
+        asked += strokes
+    assert found >= 54
+    assert asked / 60 < 2000
+
+
+def test_equal_builds_are_shown_equal_at_the_strokes_asked_for() -> None:
+    """With no change, and the strokes it asked for, each measure is mostly shown equal."""
+    rng = np.random.default_rng(13)
+    verdicts: list[str] = []
+    for _ in range(25):
+        pilot = compare(drawn(rng, 60), drawn(rng, 60))
+        strokes = pilot.strokes_needed or 60
+        full = compare(drawn(rng, strokes), drawn(rng, strokes))
+        verdicts += [one.verdict for one in full.measures]
+    assert verdicts.count("equal") / len(verdicts) > 0.90
+
+
+def test_a_better_build_is_called_better() -> None:
+    """A build 2 ms faster is better, with the shift and its interval in milliseconds."""
+    rng = np.random.default_rng(14)
+    found = compare(drawn(rng, 500), drawn(rng, 500, slower_ms=-2.0))
+    latency = found.measures[0]
+    assert found.verdict == "better"
+    assert latency.low < -2.0 < latency.high
+    assert latency.after - latency.before == pytest.approx(-2.0, abs=0.3)
+
+
+def test_a_changed_velocity_is_worse_either_way() -> None:
+    """Velocities that nobody asked to change count as worse, up or down."""
+    rng = np.random.default_rng(15)
+    for shift in (-6.0, 6.0):
+        after = drawn(rng, 300)
+        after["velocity"] += shift
+        found = compare(drawn(rng, 300), after, measures=("velocity",))
+        assert found.verdict == "worse"
+        assert found.measures[0].difference == pytest.approx(shift, abs=1.0)
+
+
+def test_too_little_is_undecided() -> None:
+    """Empty, invalid or NaN tables never give equal or better."""
+    rng = np.random.default_rng(16)
+    good = drawn(rng, 300)
+    for bad in (
+        good.iloc[:0],
+        good.assign(valid=False),
+        good.assign(latency_s=np.nan, velocity=np.nan, outcome="no_contact"),
+        good.iloc[:3],
+    ):
+        found = compare(good, bad)
+        assert found.verdict == "undecided"
+        assert {one.verdict for one in found.measures} == {"undecided"}
+
+
+def test_unlike_runs_are_refused_by_name() -> None:
+    """All that differs is named; what is allowed is accepted and told; the specimen may differ."""
+    other = facts(name="later", bench="station 9", sample_rate_hz=48_000)
+    with pytest.raises(UnlikeRunsError, match=r"bench differs.*station 9.*sample_rate_hz differs"):
+        refuse_unlike([facts(), other])
+    rng = np.random.default_rng(17)
+    found = compare(
+        drawn(rng, 50),
+        drawn(rng, 50),
+        facts=(facts(), dataclasses.replace(other, specimen={"module.firmware": "1.1"})),
+        allow=["bench", "sample_rate_hz"],
+    )
+    assert len(found.unlike) == 2
+    assert found.changed == ("module.firmware: 1.0 -> 1.1",)
+    with pytest.raises(UnlikeRunsError, match="weather cannot be allowed"):
+        refuse_unlike([facts()], ["weather"])
+
+
+def test_pooling_refuses_other_specimens() -> None:
+    """Like runs are put together with their names; another firmware is refused."""
+    rng = np.random.default_rng(18)
+    tables = [drawn(rng, 10), drawn(rng, 12)]
+    both = pool(tables, [facts(name="a"), facts(name="b")])
+    assert both.groupby("run").size().to_dict() == {"a": 10, "b": 12}
+    with pytest.raises(UnlikeRunsError, match="firmware"):
+        pool(tables, [facts(), facts(specimen={"module.firmware": "2"})])
+
+
+def test_senseless_demands_are_refused() -> None:
+    """An unknown measure or a margin of nothing is an error that names what is allowed."""
+    rng = np.random.default_rng(19)
+    table = drawn(rng, 20)
+    with pytest.raises(comparing.ComparisonError, match="loudness"):
+        compare(table, table, measures=("loudness",))
+    with pytest.raises(comparing.ComparisonError, match="above 0"):
+        compare(table, table, margins={"latency_median": 0.0})
