@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from analysis.equivalence import newcombe
 
@@ -35,10 +35,23 @@ def _around(share: float, n: int) -> np.ndarray:
 def power_of_fisher(before: float, after: float, n: int, risk: float) -> float:
     """Chance that Fisher's one-sided test shows ``after`` above ``before``, n strokes a side."""
     k1, k2 = _around(before, n), _around(after, n)
-    hits = k1[:, None] + k2[None, :]
-    p = stats.hypergeom.sf(k2[None, :] - 1, 2 * n, hits, n)
-    chance = stats.binom.pmf(k1, n, before)[:, None] * stats.binom.pmf(k2, n, after)[None, :]
-    return float((chance * (p <= risk)).sum())
+    hits = np.arange(k1[0] + k2[0], k1[-1] + k2[-1] + 1)[:, None]
+    after_hits = np.arange(hits[-1, 0] + 1)[None, :]
+    # hypergeometric chance of so many of the hits falling on the second side; its upper tail is p
+    possible = (after_hits <= np.minimum(hits, n)) & (after_hits >= hits - n)
+    inside = np.where(possible, after_hits, np.maximum(0, hits - n))
+    log_chance = _log_choose(n, inside) + _log_choose(n, hits - inside) - _log_choose(2 * n, hits)
+    chance = np.where(possible, np.exp(log_chance), 0.0)
+    p = np.cumsum(chance[:, ::-1], axis=1)[:, ::-1]
+    shown = p[(k1[:, None] + k2[None, :]) - hits[0, 0], k2[None, :]] <= risk
+    weight = stats.binom.pmf(k1, n, before)[:, None] * stats.binom.pmf(k2, n, after)[None, :]
+    return float((weight * shown).sum())
+
+
+def _log_choose(n: int, k: np.ndarray) -> np.ndarray:
+    return np.asarray(
+        special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1), dtype=float
+    )
 
 
 def power_of_equivalence(share: float, n: int, margin: float) -> float:

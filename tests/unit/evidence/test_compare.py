@@ -5,10 +5,12 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from analysis import compare as comparing
 from analysis.alike import RunFacts, UnlikeRunsError, pool, refuse_unlike
 from analysis.compare import compare
+from analysis.power import power_of_fisher
 
 FORCES_N = (2.0, 5.0, 10.0, 20.0)
 
@@ -71,8 +73,8 @@ def test_a_worse_build_is_found_at_the_strokes_asked_for(
     rng = np.random.default_rng(12)
     found = asked = 0
     for _ in range(60):
-        pilot = compare(drawn(rng, 60), drawn(rng, 60, **change))
-        strokes = pilot.strokes_needed or 60
+        pilot = compare(drawn(rng, 150), drawn(rng, 150, **change))
+        strokes = pilot.strokes_needed or 150
         full = compare(drawn(rng, strokes), drawn(rng, strokes, **change))
         named = next(one for one in full.measures if one.name == blamed)
         found += named.verdict == "worse" and full.verdict == "worse"
@@ -86,8 +88,8 @@ def test_equal_builds_are_shown_equal_at_the_strokes_asked_for() -> None:
     rng = np.random.default_rng(13)
     verdicts: list[str] = []
     for _ in range(25):
-        pilot = compare(drawn(rng, 60), drawn(rng, 60))
-        strokes = pilot.strokes_needed or 60
+        pilot = compare(drawn(rng, 150), drawn(rng, 150))
+        strokes = pilot.strokes_needed or 150
         full = compare(drawn(rng, strokes), drawn(rng, strokes))
         verdicts += [one.verdict for one in full.measures]
     assert verdicts.count("equal") / len(verdicts) > 0.90
@@ -165,3 +167,14 @@ def test_senseless_demands_are_refused() -> None:
         compare(table, table, measures=("loudness",))
     with pytest.raises(comparing.ComparisonError, match="above 0"):
         compare(table, table, margins={"latency_median": 0.0})
+
+
+def test_power_is_that_of_the_peers_test() -> None:
+    """The counted power of the exact test is that of drawn tables judged by scipy."""
+    rng = np.random.default_rng(20)
+    k1, k2 = rng.binomial(300, 0.01, 1500), rng.binomial(300, 0.05, 1500)
+    shown = [
+        stats.fisher_exact([[b, 300 - b], [a, 300 - a]], alternative="greater").pvalue <= 0.01
+        for a, b in zip(k1, k2, strict=True)
+    ]
+    assert np.mean(shown) == pytest.approx(power_of_fisher(0.01, 0.05, 300, 0.01), abs=0.04)
