@@ -1,0 +1,83 @@
+"""A disk that takes no more: the run ends as failed, and all that was recorded is kept.
+
+The kernel's limit on file size stands for the full disk: a write beyond it is cut short, then refused,
+as on a full one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from record_texts import begin_run
+
+from rig.record.record_error import RecordError
+from rig.record.run_folder import RunReader, verify
+
+resource = pytest.importorskip("resource", reason="no limit on file size on this system")
+
+
+@contextlib.contextmanager
+def largest_file(size_bytes: int) -> Iterator[None]:
+    """Let no file grow beyond a size."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def test_events_find_no_room(tmp_path):
+    """Whole events up to the limit are kept, counted and summed; the run is failed."""
+    with begin_run(tmp_path / "run") as writer, largest_file(200_003):
+        with pytest.raises(RecordError, match=r"failed.*kept"):
+            for strike in range(100_000):
+                writer.event("coil_on", "controller", strike, value=0, strike=strike)
+        with pytest.raises(RecordError, match="closed"):
+            writer.event("coil_on", "controller", 0)
+    run = RunReader.open(tmp_path / "run")
+    assert run.status == "failed"
+    assert len(run.events) > 1000
+    assert (tmp_path / "run" / "events.jsonl").stat().st_size > 199_000
+    assert len(verify(tmp_path / "run")) == 1  # that it failed, and nothing else
+
+
+def test_the_recording_finds_no_room(tmp_path):
+    """Samples up to the limit are kept, and the events beside them."""
+    block = np.random.default_rng(1).uniform(-1, 1, (1000, 2)).astype(np.float32)
+    written = 0
+    with begin_run(tmp_path / "run") as writer, largest_file(100_001):
+        sink = writer.open_audio(96_000, 2)
+        writer.event("note", "host", 1, text="begun")
+        with pytest.raises(RecordError, match="writing the recording failed"):
+            for _ in range(100):
+                sink.write(block)
+                written += len(block)
+    run = RunReader.open(tmp_path / "run")
+    assert run.status == "failed"
+    assert run.events["text"].tolist() == ["begun"]
+    assert run.audio.frame_count >= written > 10_000
+    first = run.audio.window(0, 1000)
+    np.testing.assert_allclose(first, block, atol=2**-23)
+    assert len(verify(tmp_path / "run")) == 1
+
+
+def test_no_room_for_the_stop_record(tmp_path):
+    """Then the run is incomplete, said so, and readable."""
+    writer = begin_run(tmp_path / "run")
+    writer.event("note", "host", 1, text="begun")
+    writer.flush()
+    with largest_file(100), pytest.raises(RecordError, match="incomplete"):
+        writer.close("complete")
+    run = RunReader.open(tmp_path / "run")
+    assert run.status == "incomplete"
+    assert len(run.events) == 1
+
+
+def test_no_room_to_start(tmp_path):
+    """A run that can't be begun says that nothing was struck."""
+    with largest_file(300), pytest.raises(RecordError, match="Nothing has been struck"):
+        begin_run(tmp_path / "run")
