@@ -1,0 +1,79 @@
+"""Builds of the firmware and of the emulator's harness, each in a folder of the test's own."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+FIRMWARE = ROOT / "rig" / "firmware"
+HARNESS = Path(__file__).with_name("harness")
+
+_TOOLS = {
+    "avr-gcc": "gcc-avr",
+    "avr-objcopy": "binutils-avr",
+    "make": "make",
+    "gcc": "gcc",
+    "clang-14": "clang-14",
+    "gcovr": "gcovr",
+    "cppcheck": "cppcheck",
+}
+_FILES = {
+    "/usr/lib/avr/include/avr/io.h": "avr-libc",
+    "/usr/include/simavr/sim_avr.h": "libsimavr-dev",
+    "/usr/include/libelf.h": "libelf-dev",
+}
+
+
+def need(*names: str) -> None:
+    """Skip the test, with the Debian package by name, when a tool or a file is missing."""
+    missing = [
+        package
+        for name, package in (_TOOLS | _FILES).items()
+        if name in names and not (Path(name).exists() if "/" in name else shutil.which(name))
+    ]
+    if missing:
+        pytest.skip(f"missing Debian package: {' '.join(missing)}")
+
+
+def run(command: list[str], cwd: Path | None = None) -> str:
+    """Run a command to its end; its output, with the test failed if it fails."""
+    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"{' '.join(command)}\n{done.stdout}{done.stderr}"
+    return done.stdout + done.stderr
+
+
+def make(target: str, build: Path, *settings: str, firmware: Path = FIRMWARE) -> str:
+    """Make one target of the firmware's Makefile in ``build``; what the tools printed."""
+    need("make")
+    command = ["make", "-s", "-f", str(firmware / "Makefile"), target]
+    return run([*command, f"BUILD={build}", f"PYTHON={sys.executable}", f"ROOT={ROOT}", *settings])
+
+
+def host_build(build: Path, *settings: str, firmware: Path = FIRMWARE) -> Path:
+    """The core for this machine."""
+    need("gcc", "make")
+    make("host", build, "CC=gcc", *settings, firmware=firmware)
+    return build / "strikebench_host"
+
+
+def avr_build(build: Path, firmware: Path = FIRMWARE) -> Path:
+    """The controller's image."""
+    need("avr-gcc", "avr-objcopy", "make", "/usr/lib/avr/include/avr/io.h")
+    make("avr", build, firmware=firmware)
+    return build / "strikebench.hex"
+
+
+def harness_build(build: Path) -> Path:
+    """The emulator's harness."""
+    need("gcc", "/usr/include/simavr/sim_avr.h", "/usr/include/libelf.h")
+    build.mkdir(parents=True, exist_ok=True)
+    program = build / "harness"
+    sources = [str(HARNESS / "harness.c"), str(HARNESS / "coil_model.c")]
+    flags = ["-std=gnu11", "-O2", "-Wall", "-Wextra", "-I/usr/include/simavr"]
+    run(["gcc", *flags, *sources, "-o", str(program), "-lsimavr", "-lelf"])
+    return program
