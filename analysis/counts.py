@@ -53,7 +53,7 @@ def count_measures(
         measured(
             "double_delay_median", "ms", interval.quantile(delays, 0.5, confidence),
             confidence=confidence, count=int(np.isfinite(delays).sum()), rows=doubled.strokes,
-            excluded=doubled.excluded, stage=stage,
+            excluded=doubled.excluded if delays.size else None, stage=stage,
             note="From the first note to the next one of the same stroke; NaN without doubles.",
             details={
                 "delays_ms": [float(delay) for delay in delays],
@@ -92,6 +92,8 @@ def stray_rate(
     spans_s
         Stretches of time observed, (begin, end) on the audio clock; they must not overlap. None
         of any length: NaN.
+    confidence, stage
+        Of the interval; what the measure is labelled with.
     """
     strays = notes[notes["role"] == "stray"]
     times = strays["note_t_s"].to_numpy(dtype=np.float64)
@@ -108,5 +110,9 @@ def stray_rate(
         "stray_rate", "per_h", found, confidence=confidence, count=int(observed_s),
         excluded=outside, stage=stage,
         note=f"{events} in {observed_s:.1f} s observed; the count is of whole seconds.",
-        details={"events": events, "observed_s": observed_s, "times_s": [float(t) for t in times[inside]]},
+        details={
+            "events": events,
+            "observed_s": observed_s,
+            "times_s": [float(t) for t in times[inside]],
+        },
     )  # fmt: skip

@@ -13,7 +13,7 @@ from analysis import interval
 from analysis.interval import Interval
 from analysis.measure import Measure
 from analysis.psychometric import CurveFit, fit_curve, threshold
-from analysis.selection import NOTED, Selection, contacts, measured, stroke_numbers
+from analysis.selection import FIRST_LOST, NOTED, Selection, contacts, measured, stroke_numbers
 
 Array = NDArray[np.float64]
 
@@ -27,8 +27,8 @@ def flam_pairs(strokes: pd.DataFrame) -> Selection:
     """Return one row a pair: its second stroke, with what came of the first.
 
     Columns added to those of the second stroke: ``gap_s`` (measured between the onsets; the
-    programmed gap where an onset isn't known), ``caught`` (the second has a note), ``first_note_t_s``,
-    ``first_velocity`` and ``first_stroke``. Left out: pairs of which either stroke is invalid or
+    programmed gap where an onset isn't known), ``caught`` (the second has a note) and, of the
+    first stroke, ``first_note_t_s``, ``first_velocity`` and ``first_stroke``. Left out: pairs of which either stroke is invalid or
     without contact, or of which the first is lost (nothing then stands before the second).
     """
     flams = strokes[(strokes["pattern"] == "flam") & (strokes["strike"] >= 0)]
@@ -43,9 +43,7 @@ def flam_pairs(strokes: pd.DataFrame) -> Selection:
     pairs["caught"] = pairs["outcome"].isin(NOTED)
     found = Selection(pairs, chosen.excluded)
     found = found.narrowed(pairs["first_outcome"].notna(), "first stroke of the pair not usable")
-    found = found.narrowed(
-        found.rows["first_outcome"].isin(NOTED), "first stroke of the pair is lost"
-    )
+    found = found.narrowed(found.rows["first_outcome"].isin(NOTED), FIRST_LOST)
     return found.narrowed(np.isfinite(found.rows["gap_s"]), "gap of the pair not known")
 
 
@@ -94,9 +92,11 @@ def _gap_at(
         note = f"No second stroke was caught up to {longest * 1e3:.4g} ms, the longest gap struck."
         return Interval(math.nan, low, math.nan, proven), False, note
     found = threshold(fit, chance, confidence)
-    gap = Interval(*(math.exp(part) for part in found[:3]), name)
+    gap = Interval(math.exp(found.value), math.exp(found.low), math.exp(found.high), name)
     if gap.value < shortest:
-        high = gap.high if math.isfinite(gap.high) else _proven_gap(gaps, caught, chance, confidence)
+        high = (
+            gap.high if math.isfinite(gap.high) else _proven_gap(gaps, caught, chance, confidence)
+        )
         note = f"At most the shortest gap struck, {shortest * 1e3:.4g} ms."
         return Interval(shortest, math.nan, max(high, shortest), name), True, note
     if not gap.value <= longest:
@@ -191,7 +191,7 @@ def flam_measures(
             measured(
                 name, "ms", gap, scale=1e3, confidence=confidence, count=len(equal),
                 rows=stroke_numbers(equal), excluded=chosen.excluded, stage=stage,
-                bench_limited=limited, details={**details, "chance": chance},
+                bench_limited=limited, details={**details, "chance": chance, "direction": "at_most"},
                 note=f"{note} Level difference {nearest:+g} dB.",
             )
         )  # fmt: skip

@@ -94,6 +94,8 @@ def quantile(
         Any shape; what is not finite is left out.
     p
         Share of values below the quantile, inside (0, 1).
+    confidence
+        Of the interval.
     interpolated
         Exact bounds (binomial, conservative) are drawn between the two neighbouring order
         statistics so that the coverage comes near nominal: Hettmansperger and Sheather 1986 for

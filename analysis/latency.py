@@ -11,14 +11,14 @@ import pandas as pd
 from analysis import interval
 from analysis.interval import Interval
 from analysis.measure import Measure
-from analysis.selection import NOTED, Selection, contacts, measured
+from analysis.selection import LOST, NOTED, Selection, contacts, measured
 
 _QUANTILES = {"latency_median": 0.5, "latency_p95": 0.95, "latency_p99": 0.99}
 
 
 def _noted(strokes: pd.DataFrame) -> Selection:
     chosen = contacts(strokes)
-    chosen = chosen.narrowed(chosen.rows["outcome"].isin(NOTED), "lost: no note")
+    chosen = chosen.narrowed(chosen.rows["outcome"].isin(NOTED), LOST)
     return chosen.narrowed(np.isfinite(chosen.rows["latency_s"]), "latency not known")
 
 
@@ -59,8 +59,8 @@ def latency_measures(
     ----------
     strokes
         Stroke table. Used: valid strokes with a note, doubles by their first note.
-    confidence
-        Of every interval.
+    confidence, stage
+        Of every interval; what the measures are labelled with.
     systematic_u_s
         Standard uncertainty that all latencies share; ``None``: bounded by
         :func:`common_uncertainty_s`.

@@ -75,15 +75,17 @@ def _pooled(x: ArrayLike, hits: ArrayLike, trials: ArrayLike, bin_width: float) 
     total = np.bincount(where, weights=of)
     return [
         np.bincount(where, weights=at * of) / total,
-        np.bincount(where, weights=got),
-        total,
+        np.asarray(np.bincount(where, weights=got), dtype=np.float64),
+        np.asarray(total, dtype=np.float64),
     ]
 
 
-def _log_likelihood(rise: Array, lapse: ArrayLike, guess: float, hits: Array, trials: Array) -> Array:
+def _log_likelihood(
+    rise: Array, lapse: ArrayLike, guess: float, hits: Array, trials: Array
+) -> Array:
     """Return the log likelihood over the last axis of `rise` (logistic part of the curve)."""
     hit = guess + (1 - guess - np.asarray(lapse)) * rise
-    miss = lapse * rise + (1 - guess) * (1 - rise)
+    miss = np.asarray(lapse) * rise + (1 - guess) * (1 - rise)
     terms = hits * np.log(np.maximum(hit, _TINY)) + (trials - hits) * np.log(
         np.maximum(miss, _TINY)
     )
@@ -181,9 +183,7 @@ def fit_curve(
 
     def cost(theta: Array) -> tuple[float, Array]:
         slope = math.exp(theta[1])
-        value, per_z, per_lapse = _slopes_of_rise(
-            slope * (at - theta[0]), theta[2], guess, got, of
-        )
+        value, per_z, per_lapse = _slopes_of_rise(slope * (at - theta[0]), theta[2], guess, got, of)
         return -value, -np.array(
             [-slope * per_z.sum(), (per_z * slope * (at - theta[0])).sum(), per_lapse]
         )
@@ -266,10 +266,12 @@ def threshold(fit: CurveFit, chance: float, confidence: float = 0.95) -> Interva
             return Interval(math.nan, math.nan, math.nan, PROFILE)
     low = _crossing(excess, centre, -1.0, span, lowest, highest)
     never = fit.lapse_most >= 1 - chance and (
-        not math.isfinite(value)
-        or fit.log_likelihood - _height_with_lapse(fit, 1 - chance) <= drop
+        not math.isfinite(value) or fit.log_likelihood - _height_with_lapse(fit, 1 - chance) <= drop
     )
     high = math.nan if never else _crossing(excess, centre, 1.0, span, lowest, highest)
+    if fit.separated:  # nothing tells one place within the bracket from another
+        low = min(low, float(fit.x[fit.hits < fit.trials].max()))
+        high = max(high, float(fit.x[fit.hits > 0].min()))
     return Interval(value, low, high, PROFILE)
 
 

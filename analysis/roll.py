@@ -198,7 +198,7 @@ def resolvable_rates(
                 name, "per_s", rate, confidence=confidence, count=gaps.clean.size,
                 rows=gaps.chosen.strokes, excluded=gaps.chosen.excluded, stage=stage,
                 bench_limited=limited, note=note + comb_note,
-                details={**details, "chance": chance},
+                details={**details, "chance": chance, "direction": "at_least"},
             )
         )  # fmt: skip
     return found
@@ -225,7 +225,7 @@ def _rate_at(
         high = slowest if found.high < chance else math.nan
         return Interval(math.nan, math.nan, high, proven), False, "No stroke was clean."
     gap = threshold(fit, chance, confidence)
-    rate = Interval(*(math.exp(-g) for g in (gap.value, gap.high, gap.low)), name)
+    rate = Interval(math.exp(-gap.value), math.exp(-gap.high), math.exp(-gap.low), name)
     if rate.value > fastest:
         low = rate.low if math.isfinite(rate.low) else _rate_proven(1 / used_s, clean, chance, tail)
         note = f"At least the fastest rate struck, {fastest:.4g} strokes/s."

@@ -20,12 +20,19 @@ NOTED = ("clean", "double")
 NOT_STRUCK = "onset that no strike explains"
 NO_CONTACT = "struck, but no onset seen"
 
-_STROKE_COLUMNS = (
-    "stroke strike stage pattern force_n width_us group place rate_per_s gap_ms"
-    " level_difference_db sweep drive_t_s onset_t_s latency_s wire_s outcome doubles double_delay_s"
-    " velocity valid excluded_because"
-).split()
-_NOTE_COLUMNS = "note_t_s role stroke".split()
+LOST = "lost: no note"
+FIRST_LOST = "first stroke of the pair is lost"
+OWED_TO_SPECIMEN = frozenset({LOST, FIRST_LOST})
+"""Reasons that say something of the module, not of the bench or of the data."""
+
+# fmt: off
+_STROKE_COLUMNS = [
+    "stroke", "strike", "burst", "stage", "pattern", "force_n", "width_us", "group", "place",
+    "rate_per_s", "gap_ms", "level_difference_db", "sweep", "drive_t_s", "onset_t_s", "note_t_s",
+    "latency_s", "wire_s", "outcome", "double_delay_s", "velocity", "valid", "excluded_because",
+]
+# fmt: on
+_NOTE_COLUMNS = ["note_t_s", "role", "stroke"]
 
 
 @dataclasses.dataclass(frozen=True)

@@ -1,0 +1,250 @@
+"""From measure and limit to pass, fail or undecided."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+from scipy import stats
+
+from analysis import interval
+from analysis.measure import UNITS, Measure
+from analysis.selection import OWED_TO_SPECIMEN
+from rig.record.protocol import DecisionRule, Limit
+
+Verdict = Literal["pass", "fail", "undecided", "invalid", "incomplete"]
+RunStatus = Literal["complete", "incomplete", "failed"]
+
+_TO_MS = {"ms": 1.0, "us": 1e-3}
+_MOST_STROKES = 10_000_000  # beyond this no one strikes on
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Decision:
+    """What became of one limit.
+
+    Attributes
+    ----------
+    limit, measure
+        The demand, and the measure it is of; ``None`` where the run has no such measure.
+    verdict
+        Never ``pass`` on NaN, on nothing, or on fewer strokes than demanded.
+    reason
+        A sentence for the person at the bench.
+    further_strokes
+        About how many more would decide it, if the figure stays what it is; ``None`` where that
+        can't be told or no number would.
+    """
+
+    limit: Limit
+    measure: Measure | None
+    verdict: Verdict
+    reason: str
+    further_strokes: int | None = None
+
+
+def _in_unit(limit: Limit, unit: str) -> float:
+    """Return the limit's value in `unit`; NaN if it is of another kind."""
+    if limit.unit == unit:
+        return limit.value
+    if limit.unit in _TO_MS and unit in _TO_MS:
+        return limit.value * _TO_MS[limit.unit] / _TO_MS[unit]
+    return math.nan
+
+
+def _plain(number: float, unit: str) -> str:
+    return f"{number:.4g} {UNITS.get(unit, unit)}".rstrip()
+
+
+def describe(measure: Measure) -> str:
+    """Return value and interval as a person reads them."""
+    if not math.isfinite(measure.value):
+        value = "no value"
+    else:
+        value = _plain(measure.value, measure.unit)
+        if measure.bench_limited:
+            value += " (the range struck is the limit)"
+    low, high = (
+        f"{bound:.4g}" if math.isfinite(bound) else "?" for bound in (measure.low, measure.high)
+    )
+    return f"{value} [{low}, {high}]"
+
+
+def _further_for_share(measure: Measure, bound: float, *, at_most: bool) -> int | None:
+    """Return how many further strokes make the exact interval of the same share clear the bound."""
+    share = measure.value / 100
+
+    def clears(count: int) -> bool:
+        found = interval.share(round(share * count), count, measure.confidence)
+        low, high = 100 * found.low, 100 * found.high
+        return (high <= bound or low > bound) if at_most else (low >= bound or high < bound)
+
+    above = max(measure.count, 1)
+    while not clears(above):
+        above *= 2
+        if above > _MOST_STROKES:
+            return None
+    below = above // 2
+    while above - below > 1:
+        middle = (above + below) // 2
+        above, below = (middle, below) if clears(middle) else (above, middle)
+    return max(above - measure.count, 1)
+
+
+def further_strokes(measure: Measure, bound: float, *, at_most: bool) -> int | None:
+    """Return about how many further strokes would take the interval off the bound.
+
+    Shares: exact search at the share seen. Others: the sampling half width on the side of the
+    bound shrinks with the root of the count, a systematic part (``details["systematic"]``) does
+    not. ``None`` where the value lies on the bound, or the systematic part alone reaches it.
+    """
+    if not math.isfinite(measure.value) or measure.count < 1:
+        return None
+    if measure.unit == "percent":
+        return _further_for_share(measure, bound, at_most=at_most)
+    least = int(measure.details.get("least_count", 0))
+    if measure.count < least:
+        return least - measure.count
+    distance = abs(bound - measure.value)
+    side = measure.high if bound > measure.value else measure.low
+    half = abs(side - measure.value)
+    shared = float(measure.details.get("systematic", 0.0))
+    shared = shared if math.isfinite(shared) else 0.0
+    shared *= float(stats.norm.ppf((1 + measure.confidence) / 2))
+    room = distance**2 - shared**2
+    sampling = half**2 - shared**2
+    if not math.isfinite(half) or room <= 0 or sampling <= 0:
+        return None
+    wanted = math.ceil(measure.count * sampling / room)
+    return max(wanted - measure.count, 1) if wanted <= _MOST_STROKES else None
+
+
+def _risk(measure: Measure, bound: float) -> float:
+    """Return the chance that the true figure lies beyond the bound, by a normal of this width."""
+    side = measure.high if bound > measure.value else measure.low
+    half = abs(side - measure.value)
+    if not math.isfinite(half):
+        return math.nan
+    if half == 0:
+        return 0.0
+    sd = half / float(stats.norm.ppf((1 + measure.confidence) / 2))
+    return float(stats.norm.sf(abs(bound - measure.value) / sd))
+
+
+def decide(
+    limit: Limit,
+    measure: Measure | None,
+    *,
+    rule: DecisionRule = "guarded",
+    run_status: RunStatus = "complete",
+) -> Decision:
+    """Decide one limit.
+
+    Parameters
+    ----------
+    limit
+        What is demanded.
+    measure
+        The measure of that name and stage, or ``None``.
+    rule
+        ``guarded``: the whole interval inside passes, the whole interval outside fails, across is
+        undecided. ``simple``: the value decides. ``shared_risk``: the value decides, and the
+        reason states the risk. Values on the bound are inside.
+    run_status
+        ``incomplete`` (no stop record) and ``failed`` (bench fault) overrule every figure.
+    """
+    at_most = limit.bound == "at_most"
+    asked = f"{limit.measure} {limit.bound.replace('_', ' ')} {_plain(limit.value, limit.unit)}"
+    if limit.stage:
+        asked += f" in stage {limit.stage}"
+
+    def made(verdict: Verdict, why: str, further: int | None = None) -> Decision:
+        more = ""
+        if further is not None:
+            more = f" About {further} further strokes would decide, if the figure stays."
+        return Decision(
+            limit=limit, measure=measure, verdict=verdict, reason=f"{asked}: {why}{more}",
+            further_strokes=further,
+        )  # fmt: skip
+
+    if run_status == "incomplete":
+        return made("incomplete", "the run has no stop record, so nothing is decided.")
+    if run_status == "failed":
+        return made("invalid", "the run ended on a bench fault, so nothing is decided.")
+    if measure is None:
+        return made("undecided", "this run does not measure it.")
+    bound = _in_unit(limit, measure.unit)
+    if not math.isfinite(bound):
+        return made(
+            "invalid", f"the measure is in {measure.unit}, the limit in {limit.unit}; correct the "
+            "protocol.",
+        )  # fmt: skip
+    if measure.count == 0 and set(measure.excluded) - OWED_TO_SPECIMEN:
+        reasons = ", ".join(f"{n} × {why}" for why, n in measure.excluded.items())
+        return made("invalid", f"no usable stroke ({reasons}).")
+    found = describe(measure)
+    outside = measure.low > bound if at_most else measure.high < bound
+    inside = measure.high <= bound if at_most else measure.low >= bound
+    known = math.isfinite(measure.value)
+    if measure.count < limit.least_strokes:
+        lacking = limit.least_strokes - measure.count
+        return made(
+            "undecided", f"{found} from {measure.count} strokes; at least {limit.least_strokes} "
+            "are demanded.", lacking,
+        )  # fmt: skip
+    if measure.count == 0:
+        return made("undecided", f"no stroke to measure it on. {measure.note}".rstrip())
+    if not known:
+        if outside:
+            return made("fail", f"{found} is wholly outside. {measure.note}".rstrip())
+        return made("undecided", f"it could not be told. {measure.note}".rstrip())
+    if rule == "guarded":
+        if inside:
+            return made("pass", f"{found} is wholly inside.")
+        if outside:
+            return made("fail", f"{found} is wholly outside.")
+        further = further_strokes(measure, bound, at_most=at_most)
+        where = "lies across the limit" if not measure.bench_limited else "is not proven far enough"
+        return made("undecided", f"{found} {where}.", further)
+    value_inside = measure.value <= bound if at_most else measure.value >= bound
+    direction = measure.details.get("direction", "at_least")
+    if measure.bench_limited and value_inside != (direction == limit.bound):
+        # "At least 40" says neither that 50 is reached nor that 50 is not passed.
+        return made("undecided", f"{found}: the true figure may lie beyond what was struck.")
+    verdict: Verdict = "pass" if value_inside else "fail"
+    side = "inside" if value_inside else "outside"
+    if rule == "simple":
+        return made(verdict, f"{found}; the value is {side}, its interval is not looked at.")
+    risk = _risk(measure, bound)
+    told = f"{100 * risk:.2g} %" if math.isfinite(risk) else "not known"
+    return made(verdict, f"{found}; the value is {side}. Risk that the true figure isn't: {told}.")
+
+
+def decide_all(
+    limits: Sequence[Limit],
+    measures: Iterable[Measure],
+    *,
+    rule: DecisionRule = "guarded",
+    run_status: RunStatus = "complete",
+) -> list[Decision]:
+    """Decide every limit, each on the measure of its name and stage."""
+    by_name = {(measure.name, measure.stage): measure for measure in measures}
+    return [
+        decide(limit, by_name.get((limit.measure, limit.stage)), rule=rule, run_status=run_status)
+        for limit in limits
+    ]
+
+
+def overall(decisions: Sequence[Decision], run_status: RunStatus = "complete") -> Verdict | None:
+    """Return the worst verdict; ``None`` where a complete run has nothing demanded of it.
+
+    A failed limit outranks an invalid one, for the run as a whole is then complete and the
+    failure was measured.
+    """
+    if run_status != "complete":
+        return "incomplete" if run_status == "incomplete" else "invalid"
+    order: tuple[Verdict, ...] = ("fail", "invalid", "incomplete", "undecided", "pass")
+    given = {decision.verdict for decision in decisions}
+    return next((verdict for verdict in order if verdict in given), None)
