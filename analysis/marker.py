@@ -1,0 +1,175 @@
+"""Marker edges: when each marker pulse begins, to a hundredth of a sample, and whose it is.
+
+An edge that an audio interface has recorded is band-limited: between its samples it is known by
+sinc interpolation, and half of its height is passed at its instant whatever the filter, if that is
+symmetric. A filter's fixed delay cancels against the sensor on the same interface.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+U_FLOOR_FRAMES = 0.01
+WIDTH_TOLERANCE_US = 60.0
+"""Widths further than this from every known one belong to no coil."""
+LEAST_LEVEL = 0.01
+"""Pulses lower than this (of full scale) aren't looked for."""
+LEAST_SNR = 20.0
+TAPS = 16
+MARGIN_S = 0.003
+_FINE = 16
+
+
+@dataclasses.dataclass(frozen=True)
+class MarkerEdges:
+    """Marker pulses in order (arrays of length n).
+
+    Attributes
+    ----------
+    frame, u_frames
+        Leading edge in frames, and its standard uncertainty.
+    width_us
+        Width at half height.
+    code
+        Place of the nearest known width; -1 where none is near.
+    height
+        Height of the pulse, of full scale, signed.
+    """
+
+    frame: Floats
+    u_frames: Floats
+    width_us: Floats
+    code: Ints
+    height: Floats
+
+    def __len__(self) -> int:
+        return len(self.frame)
+
+
+class MarkerFinder:
+    """Finds marker pulses in a stream of samples; memory does not grow with its length.
+
+    Parameters
+    ----------
+    sample_rate_hz
+        Rate.
+    widths_us
+        Known widths; the place of each is its code.
+    """
+
+    def __init__(self, sample_rate_hz: float, widths_us: Sequence[float]) -> None:
+        self.sample_rate_hz = float(sample_rate_hz)
+        self._widths_us = np.asarray(widths_us, dtype=np.float64)
+        self._margin = int(MARGIN_S * sample_rate_hz)
+        self._held: npt.NDArray[np.float32] = np.zeros(self._margin, dtype=np.float32)
+        self._first = -self._margin
+        self._rows: list[Floats] = []
+        self._noise = 0.0
+
+    def feed(self, samples: npt.ArrayLike) -> None:
+        """Take the next samples, (frames,); NaN counts as silence."""
+        block = np.nan_to_num(np.asarray(samples, dtype=np.float32))
+        self._held = np.concatenate([self._held, block])
+        if len(self._held) > 4 * self._margin:
+            self._look(len(self._held) - self._margin)
+            cut = len(self._held) - 2 * self._margin
+            self._held = self._held[cut:].copy()
+            self._first += cut
+
+    def finish(self) -> MarkerEdges:
+        """Give all pulses."""
+        end = len(self._held)
+        self._held = np.concatenate([self._held, np.zeros(self._margin, dtype=np.float32)])
+        self._look(end)
+        table = np.concatenate(self._rows) if self._rows else np.zeros((0, 4))
+        if len(table):
+            # a click is no marker: keep what is about as high as most
+            usual = np.median(table[:, 3])
+            table = table[(table[:, 3] / usual > 0.6) & (table[:, 3] / usual < 1.67)]
+        away = np.abs(table[:, 2:3] - self._widths_us)
+        code = np.full(len(table), -1, dtype=np.int64)
+        if len(self._widths_us) and len(table):
+            near = away.min(axis=1) <= WIDTH_TOLERANCE_US
+            code[near] = away.argmin(axis=1)[near]
+        return MarkerEdges(table[:, 0], table[:, 1], table[:, 2], code, table[:, 3])
+
+    def _look(self, stop: int) -> None:
+        """Take the pulses that begin between the margin and ``stop`` of what is held."""
+        held = self._held
+        low, high = float(held.min()), float(held.max())
+        rest = float(np.median(held[::7]))
+        up = high - rest >= rest - low
+        height = (high - rest) if up else (rest - low)
+        spread = 1.4826 * float(np.median(np.abs(held[::7] - rest)))
+        if height < max(LEAST_LEVEL, LEAST_SNR * spread):
+            return
+        above = held > rest + 0.35 * height if up else held < rest - 0.35 * height
+        rises = np.flatnonzero(above[1:] & ~above[:-1])
+        falls = np.flatnonzero(~above[1:] & above[:-1])
+        rises = rises[(rises >= self._margin) & (rises < stop) & (rises < len(held) - 2 * TAPS)]
+        after = np.searchsorted(falls, rises)
+        rises, after = rises[after < len(falls)], after[after < len(falls)]
+        falls = falls[after]
+        whole = falls < len(held) - TAPS - 1
+        rises, falls = rises[whole], falls[whole]
+        width = falls - rises
+        long = width * 1e6 / self.sample_rate_hz > 0.5 * self._widths_us.min(initial=100.0)
+        rises, falls, width = rises[long], falls[long], width[long]
+        if not len(rises):
+            return
+        base = held[rises[:, None] + np.arange(-14, -5)].astype(np.float64).mean(axis=1)
+        top = np.array(
+            [
+                np.median(held[r + 1 + max(w // 4, 1) : f + 1 - max(w // 4, 1)])
+                if w >= 4
+                else held[r + 1 : f + 1].mean()
+                for r, f, w in zip(rises, falls, width, strict=True)
+            ]
+        )
+        half = 0.5 * (base + top)
+        begin = self._passing(held, rises, half, top > base)
+        end = self._passing(held, falls, half, top < base)
+        noise = max(spread, 1e-9)
+        u = np.hypot(U_FLOOR_FRAMES, noise / np.maximum(0.5 * np.abs(top - base), 1e-12))
+        width_us = (end - begin) * 1e6 / self.sample_rate_hz
+        self._rows.append(np.stack([begin + self._first, u, width_us, top - base], axis=1))
+
+    @staticmethod
+    def _passing(
+        held: npt.NDArray[np.float32], near: Ints, level: Floats, rising: npt.NDArray[np.bool_]
+    ) -> Floats:
+        """Frames at which the level is passed, between a sample before ``near`` and two after."""
+        places = near[:, None] + np.arange(-TAPS, TAPS + 2)
+        rows = held[np.clip(places, 0, len(held) - 1)].astype(np.float64) - level[:, None]
+        rows[~rising] *= -1.0
+        fine = np.arange(-1.0, 2.0 + 0.5 / _FINE, 1.0 / _FINE)
+        taps = np.arange(-TAPS, TAPS + 2)
+        offset = fine[None, :] - taps[:, None]
+        window = np.i0(8.0 * np.sqrt(np.maximum(1 - (offset / (TAPS + 1)) ** 2, 0))) / np.i0(8.0)
+        kernel = np.sinc(offset) * window
+        kernel /= kernel.sum(axis=0)
+        values = rows @ kernel
+        passed = (values[:, 1:] >= 0) & (values[:, :-1] < 0)
+        # the passing nearest to where the samples cross
+        cost = np.where(passed, np.abs(fine[:-1] + 0.5 / _FINE - 0.5), np.inf)
+        k = cost.argmin(axis=1)
+        row = np.arange(len(near))
+        low, high = values[row, k], values[row, k + 1]
+        share = np.where(high > low, -low / np.where(high > low, high - low, 1.0), 0.5)
+        return near + fine[k] + np.clip(share, 0.0, 1.0) / _FINE
+
+
+def find_markers(
+    samples: npt.NDArray[np.floating], sample_rate_hz: float, widths_us: Sequence[float]
+) -> MarkerEdges:
+    """Find the marker pulses of a whole channel, (frames,). Empty or silent: none."""
+    finder = MarkerFinder(sample_rate_hz, widths_us)
+    finder.feed(samples)
+    return finder.finish()

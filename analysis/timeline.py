@@ -1,0 +1,237 @@
+"""The one time line: controller ticks turned into seconds of the audio clock."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import BSpline, make_lsq_spline
+
+from analysis.align import align
+from rig.record.bench_fault import BenchError
+from rig.record.limits import TICKS_PER_S
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+MARKER_TOLERANCE_S = 50e-6
+ONSET_TOLERANCE_S = 1.5e-3
+"""Scatter of a strike's flight from coil to contact, where onsets stand in for markers."""
+KNOT_S = 20.0
+"""Wander between two crystals is slow: one free point so often follows it."""
+KNOT_EVENTS = 16
+LEAST_MARKERS = 4
+LEAST_SHARE = 0.8
+"""Share of the markers sent that must be found."""
+MOST_RESIDUAL_FRAMES = 0.5
+WANDER = 0.2e-6
+"""Unseen change of rate between a marker and a stroke, relative (crystals; common practice)."""
+
+
+@dataclasses.dataclass(frozen=True)
+class TimeLine:
+    """Turns ticks into seconds of the audio clock (frame / nominal rate).
+
+    Attributes
+    ----------
+    ppm
+        Mean rate of the controller's clock over the audio clock's, less 1, in 1e-6: positive when
+        the controller's runs slow against the audio's.
+    residual_sd_us
+        Scatter of the used events about the line.
+    used, lost, extra
+        Events that carry it; sent and not found; found and not sent.
+    method
+        ``markers``, or ``onsets`` where a plan was fitted to the onsets.
+    """
+
+    ppm: float
+    residual_sd_us: float
+    used: int
+    lost: int
+    extra: int
+    method: str
+    _middle_s: float
+    _slope: float
+    _offset_s: float
+    _wander: BSpline | None
+    _at_s: Floats
+    _freedom: int
+
+    def t_s(self, ticks: npt.ArrayLike) -> Floats:
+        """Seconds of the audio clock at ticks (any shape)."""
+        x = self._nominal(ticks)
+        return self._offset_s + self._middle_s + self._slope * x + self._bend(x)
+
+    def _nominal(self, ticks: npt.ArrayLike) -> Floats:
+        return np.asarray(ticks, dtype=np.float64) / TICKS_PER_S - self._middle_s
+
+    def _bend(self, x: Floats) -> Floats:
+        if self._wander is None:
+            return np.zeros_like(x)
+        low, high = self._at_s[0], self._at_s[-1]
+        inside = np.clip(x, low, high)
+        rate = self._wander.derivative()
+        return np.asarray(self._wander(inside) + (x - inside) * rate(inside))
+
+    def u_s(self, ticks: npt.ArrayLike) -> Floats:
+        """Standard uncertainty of ``t_s``: of the fit, and of wander away from the next marker."""
+        x = self._nominal(ticks)
+        k = np.clip(np.searchsorted(self._at_s, x), 1, max(len(self._at_s) - 1, 1))
+        right = np.abs(self._at_s[np.minimum(k, len(self._at_s) - 1)] - x)
+        away = np.minimum(right, np.abs(self._at_s[k - 1] - x))
+        fit = self.residual_sd_us * 1e-6 * np.sqrt(self._freedom / max(self.used, 1))
+        return np.hypot(fit, WANDER * away)
+
+
+def fit_markers(
+    edge_frames: npt.ArrayLike,
+    marker_ticks: npt.ArrayLike,
+    sample_rate_hz: float,
+    edge_codes: npt.ArrayLike | None = None,
+    marker_codes: npt.ArrayLike | None = None,
+) -> TimeLine:
+    """Fit the controller's clock to the audio clock by its markers.
+
+    Parameters
+    ----------
+    edge_frames
+        (n,) leading edges in the recording.
+    marker_ticks
+        (m,) ticks at which markers were sent.
+    sample_rate_hz
+        Nominal rate of the recording.
+    edge_codes, marker_codes
+        Widths by code; only equal codes match.
+
+    Returns
+    -------
+    TimeLine
+
+    Raises
+    ------
+    BenchError
+        Too few markers are found, they lie off the line, or the match could be off by one.
+    """
+    order = np.argsort(np.asarray(edge_frames, dtype=np.float64), kind="stable")
+    edges_s = np.asarray(edge_frames, dtype=np.float64)[order] / sample_rate_hz
+    sent = np.argsort(np.asarray(marker_ticks), kind="stable")
+    ticks = np.asarray(marker_ticks)[sent]
+    sent_s = ticks.astype(np.float64) / TICKS_PER_S
+    codes = None, None
+    if edge_codes is not None and marker_codes is not None:
+        codes = (
+            np.asarray(marker_codes, dtype=np.int64)[sent],
+            np.asarray(edge_codes, dtype=np.int64)[order],
+        )
+    what = f"fitting {len(sent_s)} markers of the board to {len(edges_s)} edges in the recording"
+    check = (
+        "Check the marker cable and its divider, that the bench file names its channel, and its "
+        "level (a tenth of full scale or more, not clipped)"
+    )
+    if len(sent_s) < LEAST_MARKERS or len(edges_s) < LEAST_MARKERS:
+        raise BenchError(f"{what}: at least {LEAST_MARKERS} of each are needed. {check}")
+    pairs = align(sent_s, edges_s, *codes, tolerance_s=MARKER_TOLERANCE_S)
+    share = len(pairs.source) / len(sent_s)
+    if len(pairs.source) < LEAST_MARKERS or share < LEAST_SHARE:
+        raise BenchError(
+            f"{what}: only {len(pairs.source)} match ({share:.0%}); at least {LEAST_SHARE:.0%} are "
+            f"needed. {check}, and that no other program took samples from the interface"
+        )
+    line = _fit(
+        sent_s[pairs.source], edges_s[pairs.target], len(sent_s), len(edges_s), "markers"
+    )
+    if not line.residual_sd_us * 1e-6 * sample_rate_hz <= MOST_RESIDUAL_FRAMES:
+        raise BenchError(
+            f"{what}: they scatter by {line.residual_sd_us:.1f} us about the line; at most "
+            f"{MOST_RESIDUAL_FRAMES} samples ({MOST_RESIDUAL_FRAMES / sample_rate_hz * 1e6:.1f} us) "
+            f"are allowed. {check}, and that the interface runs on its own clock"
+        )
+    return line
+
+
+def fit_onsets(onset_s: npt.ArrayLike, planned_ticks: npt.ArrayLike) -> TimeLine:
+    """Fit a plan to the onsets themselves, where no markers were recorded.
+
+    The mean flight from coil to contact can't be told from the offset and is in it, so that only
+    the order and the rough place of strokes come from this line; its scatter is that of flights.
+
+    Parameters
+    ----------
+    onset_s
+        (n,) onsets on the audio clock.
+    planned_ticks
+        (m,) planned coil times on any zero.
+
+    Raises
+    ------
+    BenchError
+        Fewer than 3 match, fewer than half of the strikes, or the match could be off by one.
+    """
+    target = np.sort(np.asarray(onset_s, dtype=np.float64))
+    source = np.sort(np.asarray(planned_ticks).astype(np.float64)) / TICKS_PER_S
+    pairs = align(source, target, tolerance_s=ONSET_TOLERANCE_S)
+    if len(pairs.source) < 3 or len(pairs.source) < 0.5 * len(source):
+        raise BenchError(
+            f"fitting a plan of {len(source)} strikes to {len(target)} onsets: only "
+            f"{len(pairs.source)} match; at least half (and 3) are needed. Check that the protocol "
+            "is the one that was struck, and the level of the sensor"
+        )
+    return _fit(
+        source[pairs.source], target[pairs.target], len(source), len(target), "onsets"
+    )
+
+
+def _fit(source: Floats, target: Floats, sent: int, found: int, method: str) -> TimeLine:
+    """Straight line, and a spline on it where there is enough to carry one; outliers go."""
+    middle = float(source.mean())
+    x, y = source - middle, target - middle
+    keep = np.ones(len(x), dtype=bool)
+    least = 2e-6 if method == "markers" else 2e-4
+    slope, offset, wander, freedom = 1.0, 0.0, None, 2
+    rest = np.zeros(len(x))
+    for _ in range(4):
+        slope, offset = (
+            np.polyfit(x[keep], y[keep], 1) if np.ptp(x[keep]) > 0 else (1.0, float(y.mean()))
+        )
+        flat = y - slope * x - offset
+        wander = _wander(x[keep], flat[keep]) if method == "markers" else None
+        freedom = 2 if wander is None else len(wander.c)
+        rest = flat - (0.0 if wander is None else np.asarray(wander(x)))
+        spread = 1.4826 * float(np.median(np.abs(rest[keep])))
+        good = np.abs(rest) <= max(5.0 * spread, least)
+        if (good == keep).all():
+            break
+        keep = good
+    used = int(keep.sum())
+    sd = float(np.sqrt((rest[keep] ** 2).sum() / max(used - freedom, 1)))
+    return TimeLine(
+        ppm=(float(slope) - 1.0) * 1e6,
+        residual_sd_us=sd * 1e6,
+        used=used,
+        lost=sent - used,
+        extra=found - used,
+        method=method,
+        _middle_s=middle,
+        _slope=float(slope),
+        _offset_s=float(offset),
+        _wander=wander,
+        _at_s=x[keep],
+        _freedom=freedom,
+    )
+
+
+def _wander(x: Floats, flat: Floats) -> BSpline | None:
+    """Cubic spline through what a line leaves, its knots set by time and by count."""
+    if len(x) < 4 * KNOT_EVENTS or np.ptp(x) < 3 * KNOT_S:
+        return None
+    knots = []
+    last, k = 0, KNOT_EVENTS
+    while k < len(x) - KNOT_EVENTS:
+        if k - last >= KNOT_EVENTS and x[k] - x[last] >= KNOT_S:
+            knots.append(0.5 * (x[k] + x[k - 1]))
+            last = k
+        k += 1
+    ends = np.repeat([x[0], x[-1]], 4).reshape(2, 4)
+    return make_lsq_spline(x, flat, np.concatenate([ends[0], knots, ends[1]]), k=3)

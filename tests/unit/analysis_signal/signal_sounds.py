@@ -1,0 +1,125 @@
+"""Sounds with a known onset: strokes made by formula, and recorded ones set at known positions."""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+import soundfile
+
+SAMPLES = Path("/usr/share/sonic-pi/samples")
+# Listed one by one as CC0 in the copyright file of the Debian package; first movement is in the file.
+RECORDED = (
+    "drum_cymbal_closed",
+    "drum_cymbal_hard",
+    "drum_cymbal_open",
+    "drum_snare_hard",
+    "drum_tom_hi_soft",
+    "drum_tom_lo_hard",
+    "drum_tom_lo_soft",
+    "drum_tom_mid_hard",
+    "drum_tom_mid_soft",
+    "drum_bass_hard",
+    "drum_cowbell",
+    "tabla_na",
+    "tabla_te_ne",
+    "tabla_tun2",
+)
+Floats = npt.NDArray[np.float64]
+
+
+def percussive(
+    contact_ms: float,
+    rng: np.random.Generator,
+    late_peak: float = 0.0,
+    mode_level: float = 0.5,
+):
+    """Sound of a stroke as a function of time (s): contact half-sine plus damped modes.
+
+    ``late_peak``: level of a swelling low mode with its crest about 10 ms after the onset.
+    """
+    count = 5
+    hz = np.exp(rng.uniform(np.log(80.0), np.log(2000.0), count))
+    decay_s = rng.uniform(0.01, 0.06, count) * (200.0 / hz) ** 0.5
+    level = mode_level * rng.uniform(0.2, 1.0, count) * (80.0 / hz) ** 0.5
+    level *= rng.choice([-1.0, 1.0], count)
+    late_hz = rng.uniform(80.0, 150.0)
+
+    def sound(t_s: Floats) -> Floats:
+        t = np.maximum(t_s, 0.0)
+        contact_s = contact_ms * 1e-3
+        value = np.where(t < contact_s, np.sin(np.pi * t / contact_s), 0.0)
+        for f, d, a in zip(hz, decay_s, level, strict=True):
+            value = value + a * np.exp(-t / d) * np.sin(2 * np.pi * f * t)
+        if late_peak:
+            swell = (t / 0.01) ** 2 * np.exp(2 * (1 - t / 0.01))
+            value = value + late_peak * swell * np.sin(2 * np.pi * late_hz * t)
+        return np.where(t_s > 0, value, 0.0)
+
+    return sound
+
+
+def onset_of(sound) -> tuple[float, float]:
+    """(time in s at which the sound first passes 1 % of its peak, peak), on a 0.2 µs grid."""
+    coarse = np.abs(sound(np.arange(0.0, 0.05, 2e-6)))
+    peak = float(coarse.max())
+    fine = np.arange(0.0, 0.01, 2e-7)
+    return float(fine[np.argmax(np.abs(sound(fine)) >= 0.01 * peak)]), peak
+
+
+def place(onsets_s, sounds, levels, length_s: float, sample_rate_hz: int):
+    """Strokes set at times (s) with levels (peak, of full scale): (samples, true onsets in frames)."""
+    out = np.zeros(int(length_s * sample_rate_hz))
+    truth = []
+    reach = int(0.4 * sample_rate_hz)
+    for at_s, sound, level in zip(onsets_s, sounds, levels, strict=True):
+        delay_s, peak = onset_of(sound)
+        first = int(at_s * sample_rate_hz)
+        t = np.arange(first, min(first + reach, len(out))) / sample_rate_hz - at_s
+        out[first : first + reach] += level / peak * sound(t)
+        truth.append((at_s + delay_s) * sample_rate_hz)
+    return out, np.array(truth)
+
+
+def shifted(samples: Floats, fraction: float, half: int = 48) -> Floats:
+    """Delay by a fraction of a sample, with a sinc under a Kaiser window; ``half`` samples before."""
+    n = np.arange(-half, half + 1)
+    kernel = np.sinc(n - fraction) * np.kaiser(2 * half + 1, 9.0)
+    return np.convolve(samples, kernel)
+
+
+@functools.cache
+def recorded(name: str) -> tuple[Floats, int]:
+    """One recorded stroke (first 0.4 s), peak 1, with its sample rate. Skips if not installed."""
+    path = SAMPLES / f"{name}.flac"
+    if not path.exists():
+        pytest.skip("no recorded strokes: Debian package sonic-pi-samples is not installed")
+    samples, rate = soundfile.read(path, always_2d=True)
+    mono = samples[: int(0.4 * rate), 0]
+    mono = mono * np.concatenate([np.ones(len(mono) - 2000), np.linspace(1, 0, 2000)])
+    return mono / np.abs(mono).max(), rate
+
+
+def recorded_take(name: str, count: int, gap_s: float, rng: np.random.Generator):
+    """One recorded stroke at random fractional positions, at 96 kHz: (samples, true onset frames).
+
+    The truth is where the noise-free sound, interpolated 16 times, first passes 1 % of its peak.
+    """
+    import scipy.signal
+
+    sound, rate = recorded(name)
+    out = np.zeros(int((count * gap_s + 1.0) * 96_000))
+    truth = []
+    for k in range(count):
+        late = shifted(np.concatenate([np.zeros(100), sound]), rng.uniform())
+        fast = scipy.signal.resample_poly(late, 320, 147)
+        first = int((0.3 + k * gap_s) * 96_000) + int(rng.integers(0, 500))
+        out[first : first + len(fast)] += fast
+        start = np.argmax(np.abs(fast) > 0.004)
+        fine = scipy.signal.resample_poly(fast[max(start - 200, 0) : start + 2500], 16, 1)
+        peak = np.abs(fast).max()
+        truth.append(first + max(start - 200, 0) + np.argmax(np.abs(fine) >= 0.01 * peak) / 16)
+    return out, np.array(truth)
