@@ -38,7 +38,7 @@ class ModuleFigures:
     threshold_percent: float = 1.6
     peak_window_ms: float = 2.0
     dead_time_ms: float = 13.0
-    release_ms: float = 12.0
+    release_ms: float = 22.0
     curve_exponent: float = 1.0
     full_level: float = 0.625
     sample_rate_hz: float = 16_000.0

@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,9 @@ MEMBRANE = ((0, 1), (1, 1), (2, 1), (0, 2), (3, 1), (1, 2), (4, 1), (2, 2), (0, 
 _SILENT = 1e-5  # a mode that has fallen below this share of full scale is left out
 _LONGEST_TAIL_S = 1.2
 _PIECE = 2048  # steps of a tail that are rendered as one
+FIRST_PEAK_S = 2.5e-3
+"""The level of a stroke is its peak within this time of contact."""
+
 ONSET_SHARE = 0.01
 """The onset is where a stroke first passes this share of its own peak."""
 
@@ -88,7 +92,7 @@ def mode_table(kind: str) -> list[tuple[int, float, float]]:
 
 
 def driven(
-    s: npt.NDArray[np.complex128], t_s: npt.NDArray[np.floating], duration_s: float
+    s: npt.NDArray[np.complex128], t_s: npt.NDArray[np.floating[Any]], duration_s: float
 ) -> npt.NDArray[np.complex128]:
     """Integral of exp(s (t - u)) over the contact's force: modes' states during the contact.
 
@@ -176,8 +180,8 @@ class Pad:
 class StrokeSound:
     """The noise-free sensor voltage of one stroke alone, full scale 1.
 
-    The sensor reads force: the first peak, within the contact, is the contact's peak force over the
-    pad's full-scale force exactly, however short the contact was.
+    The sensor reads force: its peak in the first 2.5 ms, the later arrival left out, is the
+    contact's peak force over the pad's full-scale force, however short the contact was.
     """
 
     def __init__(self, pad: Pad, contact: Contact) -> None:
@@ -187,18 +191,18 @@ class StrokeSound:
         f = pad.figures
         self._late_s = f.late_width_ms * 1e-3
         self._late_start_s = f.late_delay_ms * 1e-3 - self._late_s / 2.0
-        self._scale = 1.0
-        grid = np.linspace(0.0, self.duration_s, 130)[1:]
-        self.level = contact.force_n / f.full_scale_n
-        self._scale = self.level / float(np.abs(self._struck(grid)).max())
         self._end = driven(pad.s, np.array([self.duration_s]), self.duration_s)[:, 0]
+        self.level = contact.force_n / f.full_scale_n
+        self._scale = 1.0
+        parts = self.parts(np.arange(1, 126) * (FIRST_PEAK_S / 125))
+        self._scale = self.level / float(np.abs(parts["stroke"] + parts["ringing"]).max())
 
-    def _struck(self, t_s: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
+    def _struck(self, t_s: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float64]:
         """Direct path and modes during the contact."""
         modes = (self._c[:, None] * driven(self.pad.s, t_s, self.duration_s)).real.sum(axis=0)
         return np.asarray(self._scale * (pulse(t_s / self.duration_s) + modes))
 
-    def _late(self, t_s: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
+    def _late(self, t_s: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float64]:
         phase = (t_s - self._late_start_s) / self._late_s
         return self.level * self.pad.figures.late_share * pulse(phase)
 
@@ -207,7 +211,7 @@ class StrokeSound:
         """End of the later arrival, from contact; 0 where the pad has none."""
         return self._late_start_s + self._late_s if self.pad.figures.late_share > 0.0 else 0.0
 
-    def parts(self, t_s: npt.NDArray[np.floating]) -> dict[str, npt.NDArray[np.float64]]:
+    def parts(self, t_s: npt.NDArray[np.floating[Any]]) -> dict[str, npt.NDArray[np.float64]]:
         """Voltage at times since contact, apart: ``stroke``, ``late peak``, ``ringing``."""
         t = np.asarray(t_s, dtype=np.float64)
         stroke, ringing = np.zeros(len(t)), np.zeros(len(t))
@@ -220,7 +224,7 @@ class StrokeSound:
             ringing[after] = self._scale * ((self._c * self._end)[:, None] * free).real.sum(axis=0)
         return {"stroke": stroke, "late peak": self._late(t), "ringing": ringing}
 
-    def voltage(self, t_s: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
+    def voltage(self, t_s: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float64]:
         """Voltage at times since contact, shape as given."""
         return np.asarray(sum(self.parts(t_s).values()))
 
@@ -262,13 +266,14 @@ class StrokeSound:
     def onset_s(self) -> float:
         """True onset: when this stroke alone first passes 1 % of its own peak.
 
-        Peak of the first 60 ms; the crossing on a grid of 0.5 µs, then along its chord.
+        Peak of the first 40 ms, on a grid of 20 µs; the crossing on one of 0.5 µs, then along its
+        chord.
         """
-        coarse = np.arange(1, 3000) * 20e-6
-        limit = ONSET_SHARE * float(np.abs(self.voltage(coarse)).max())
-        begin, span = 0.0, 200e-6
+        peak = float(np.abs(self.render(self.contact.contact_s, 20e-6)[1][:2000]).max())
+        limit = ONSET_SHARE * peak
+        begin, span = 0.0, 50e-6
         while begin < self.duration_s:
-            fine = begin + np.arange(401) * (span / 400)
+            fine = begin + np.arange(101) * (span / 100)
             level = np.abs(self.voltage(fine))
             above = np.flatnonzero(level >= limit)
             if len(above):
