@@ -10,15 +10,13 @@ import pandas as pd
 
 from rig.record.bench_file import BenchFile
 from rig.record.limits import TICKS_PER_US, AgreedLimits, CoilLimits, limits_from_bench
-from rig.record.plan import START_CLEARANCE_US, Plan, lay_out
+from rig.record.plan import HORIZON_SLACK_S, START_CLEARANCE_US, Plan, lay_out
 from rig.record.protocol import Protocol
 
 QUEUE_STRIKES = 256
 """Strikes that the board takes ahead; their widths count as heat when they are loaded."""
 PULSE_REST_US = 1000
 """Least time from the end of a coil's pulse to its next start."""
-HORIZON_SLACK_S = 1.0
-"""Part of the horizon kept for loading: a burst is loaded whole, some time before it begins."""
 
 STAGE_COLUMNS: dict[str, str] = {
     "stage": "str",

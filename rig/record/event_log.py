@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 from pathlib import Path
 from typing import Literal
@@ -72,7 +71,7 @@ class EventWriter:
         text: str = "",
     ) -> int:
         """Append one event and give its number. ValueError for what no reader could take."""
-        if kind not in EVENT_KINDS or clock not in _CLOCKS or not math.isfinite(stamp):
+        if kind not in EVENT_KINDS or clock not in _CLOCKS or not -(2**63) <= stamp < 2**63:
             raise ValueError(f"no such event: kind {kind!r}, clock {clock!r}, stamp {stamp!r}")
         n = self._next
         event = Event(
@@ -160,7 +159,12 @@ def read_events(path: Path) -> tuple[pd.DataFrame, list[str]]:
         events = msgspec.json.Decoder(Event).decode_lines(memoryview(content)[:end])
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise BadFileError([_first_bad_line(path, content[:end], error)]) from error
-    table = _as_table(events)
+    try:
+        table = _as_table(events)
+    except OverflowError as error:
+        raise BadFileError(
+            [f"{path}: a number beyond 64 bits; the record can't be trusted"]
+        ) from error
     wrong = np.flatnonzero(table["n"].to_numpy() != np.arange(len(table)))
     if len(wrong):
         row = int(wrong[0])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.resources
 import itertools
 from collections import Counter
 from collections.abc import Iterable
@@ -48,7 +47,7 @@ def load_specimen(path_or_name: Path | str) -> Specimen:
 
 
 def shipped_names(folder: str) -> list[str]:
-    """Names of the files that come with the program: protocols ("") , benches or specimens."""
+    """Names of the files that come with the program: protocols (""), benches or specimens."""
     return sorted(path.stem for path in _shipped(folder).glob("*.toml"))
 
 
@@ -66,14 +65,15 @@ def find_file(path_or_name: Path | str, folder: str) -> Path:
     names = shipped_names(folder)
     raise BadFileError(
         [
-            f"{path}: no such file{nearest(path.name.removesuffix('.toml'), names)} "
-            f"A path is asked for, or one of the shipped names: {', '.join(names)}"
+            f"{path}: no such file{nearest(path.name.removesuffix('.toml'), names)}; a path is "
+            f"asked for, or one of the shipped names: {', '.join(names)}"
         ]
     )
 
 
 def _shipped(folder: str) -> Path:
-    return Path(str(importlib.resources.files("protocols"))) / folder
+    # beside the package, in a checkout as in an installation
+    return Path(__file__).parents[2] / "protocols" / folder
 
 
 def parse_protocol(text: str, name: str) -> Protocol:

@@ -29,6 +29,8 @@ LEAD_US = 150_000
 """Least time from the start of a burst to its first strike: the marker preamble goes there."""
 TAIL_US = 300_000
 """Silence at the end of each burst."""
+HORIZON_SLACK_S = 1.0
+"""Part of the bench's horizon kept for loading: a burst is loaded some time before it begins."""
 START_CLEARANCE_US = 700
 """Least time between the starts of two coils: the longest marker of a coil, and its rest."""
 
@@ -133,8 +135,7 @@ def lay_out(
             if reasons:
                 refusals += [f"stage {stage.name!r}: {reason}" for reason in reasons]
                 continue
-            longest_ms = min(BURST_S, bench.limits.horizon_s - 1.0) * 1000.0
-            table = _pack(stage, contacts, rows, longest_ms)
+            table = _pack(stage, contacts, rows, bench.limits.horizon_s)
             rows["burst"] += first_burst
             table["burst"] += first_burst
             if rows["group"].iloc[0] >= 0:
@@ -232,12 +233,16 @@ def _drive(
 
 
 def _pack(
-    stage: StageBase, contacts: Contacts, rows: pd.DataFrame, longest_ms: float
+    stage: StageBase, contacts: Contacts, rows: pd.DataFrame, horizon_s: float
 ) -> pd.DataFrame:
     """Put whole units into bursts; give ``rows`` their burst and time, and return the bursts."""
     units = len(contacts.pause_ms)
     sizes = np.bincount(contacts.unit, minlength=units)
     lengths = contacts.contact_ms[np.cumsum(sizes) - 1]
+    lead_us = max(LEAD_US, round(stage.rest_ms * 1000.0))
+    busy_us = np.maximum(rows["width_us"].to_numpy(), rows["flight_ms"].to_numpy() * 1000.0)
+    around_us = lead_us + TAIL_US + 2.0 * busy_us.max()
+    longest_ms = min(BURST_S, horizon_s - HORIZON_SLACK_S) * 1000.0 - around_us / 1000.0
     burst_of, start_of = np.empty(units, dtype=np.int64), np.empty(units)
     burst, held, clock = 0, 0, 0.0
     triples = zip(sizes.tolist(), lengths.tolist(), contacts.pause_ms.tolist(), strict=True)
@@ -252,9 +257,7 @@ def _pack(
     _clear(start_us, in_burst, rows)
     least = np.full(burst + 1, np.iinfo(np.int64).max)
     np.minimum.at(least, in_burst, start_us)
-    lead_us = max(LEAD_US, round(stage.rest_ms * 1000.0))
     start_us += lead_us - least[in_burst]
-    busy_us = np.maximum(rows["width_us"].to_numpy(), rows["flight_ms"].to_numpy() * 1000.0)
     end_us = np.zeros(burst + 1, dtype=np.int64)
     np.maximum.at(end_us, in_burst, start_us + np.ceil(busy_us).astype(np.int64))
     rows["burst"], rows["time_us"] = in_burst, start_us
