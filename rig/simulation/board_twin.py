@@ -187,7 +187,7 @@ class BoardTwin:
         self._world_s = 0.0
         self._start_up(start_s, cause=1)
         self.interlocks = self._sensed()
-        self._due = {}
+        self._due.clear()
 
     def _start_up(self, boot_s: float, cause: int) -> None:
         self.boot_s = boot_s

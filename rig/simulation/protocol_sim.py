@@ -33,7 +33,7 @@ _LONGEST_WAIT_S = 3600.0
 """A read without time-out gives up after so long; nothing would ever come."""
 
 
-class Serial(SerialBase):  # type: ignore[misc]
+class Serial(SerialBase):
     """The port. Besides pyserial's own methods it brings its clock and the inputs of the bench."""
 
     def open(self) -> None:
@@ -46,7 +46,7 @@ class Serial(SerialBase):  # type: ignore[misc]
         """
         if self.is_open:
             raise SerialException("the port is open already")
-        place, query = _split(str(self._port))
+        place, query = _split(str(self.port))
         self._options = read_options(query)
         seed = int(number(query, "seed")) if "seed" in query else 1
         self._rng = np.random.default_rng([seed, 0x5E71A1])
@@ -112,7 +112,7 @@ class Serial(SerialBase):  # type: ignore[misc]
     def read(self, size: int = 1) -> bytes:
         """Read ``size`` bytes, or what has come by the time-out."""
         self._check()
-        limit_s = self._now_s + (_LONGEST_WAIT_S if self._timeout is None else self._timeout)
+        limit_s = self._now_s + (_LONGEST_WAIT_S if self.timeout is None else self.timeout)
         while len(self._received) < size:
             next_s = min(
                 self._to_board[0][0] if self._to_board else math.inf,
@@ -158,7 +158,7 @@ class Serial(SerialBase):  # type: ignore[misc]
 
     def _carried(self, way: int, data: bytes, at_s: float) -> tuple[float, bytes]:
         """When and how a piece comes out at the other end; pieces never overtake each other."""
-        wire_s = len(data) * _BITS_PER_BYTE / max(self._baudrate, 1)
+        wire_s = len(data) * _BITS_PER_BYTE / max(self.baudrate, 1)
         options = self._options
         delay_s = (options.serial_delay_us + options.serial_jitter_us * self._rng.random()) * 1e-6
         arrival_s = max(at_s + delay_s, self._line_free_s[way]) + wire_s

@@ -1,0 +1,325 @@
+"""A run: prepare it without hardware, run it, close it so that the record says how it ended."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from rig.board import Board
+from rig.capture.free_space import require_free_space
+from rig.faults import FaultError
+from rig.link.trace import Trace
+from rig.record.bench_fault import BadFileError, BenchError
+from rig.record.bench_file import BenchFile
+from rig.record.dry_run import DryRun, dry_run
+from rig.record.limits import AgreedLimits, limits_from_bench
+from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
+from rig.record.plan import Plan, PlanError
+from rig.record.protocol import Protocol
+from rig.record.record_error import RecordError
+from rig.record.run_folder import RunWriter, make_start
+from rig.record.run_records import Outcome
+from rig.record.specimen import Specimen
+from rig.record.toml_file import read_text
+from rig.session import NextBurst, Progress, Prompt, Session, StoppedError, get_ready
+
+FAULT_FILE = "fault.json"
+"""Written into the folder of a run that failed."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class RunFiles:
+    """The three files of a run: as read, and their texts."""
+
+    protocol: Protocol
+    bench: BenchFile
+    specimen: Specimen
+    protocol_text: str
+    bench_text: str
+    specimen_text: str
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Prepared:
+    """A run that may start.
+
+    Attributes
+    ----------
+    files
+        What it is made from.
+    dry
+        The plan, checked against the strikers' limits: nothing is refused.
+    limits
+        What the board will be asked for.
+    seed
+        Of the plan.
+    """
+
+    files: RunFiles
+    dry: DryRun
+    limits: AgreedLimits
+    seed: int
+
+    @property
+    def plan(self) -> Plan:
+        """What will be struck."""
+        return self.dry.plan
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class RunResult:
+    """How a run ended.
+
+    Attributes
+    ----------
+    path
+        The run folder.
+    outcome, reason
+        As in the stop record.
+    error
+        What ended a failed run; None otherwise.
+    progress
+        The last state of things.
+    """
+
+    path: Path
+    outcome: Outcome
+    reason: str
+    error: BenchError | None
+    progress: Progress
+
+
+def read_files(protocol: Path | str, bench: Path | str, specimen: Path | str) -> RunFiles:
+    """Read the three files, each by path or by the name of one that comes with the program.
+
+    Raises
+    ------
+    BadFileError
+        With all faults of all three.
+    """
+    faults: list[str] = []
+    texts: list[str] = []
+    parsed: list[Any] = []
+    for given, folder, parse in (
+        (protocol, "", parse_protocol),
+        (bench, "benches", parse_bench),
+        (specimen, "specimens", parse_specimen),
+    ):
+        try:
+            path = find_file(given, folder)
+            texts.append(read_text(path))
+            parsed.append(parse(texts[-1], str(path)))
+        except BadFileError as error:
+            faults += error.faults
+    if faults:
+        raise BadFileError(faults)
+    return RunFiles(
+        protocol=parsed[0],
+        bench=parsed[1],
+        specimen=parsed[2],
+        protocol_text=texts[0],
+        bench_text=texts[1],
+        specimen_text=texts[2],
+    )
+
+
+def prepare(
+    files: RunFiles, *, seed: int | None = None, out_folder: Path | str | None = None
+) -> Prepared:
+    """Plan a run and check it against limits and disk. No hardware is touched.
+
+    Parameters
+    ----------
+    files
+        From ``read_files``.
+    seed
+        Of the plan; the protocol's own if not given.
+    out_folder
+        Where the run folder will be made; its disk is checked for room if given.
+
+    Raises
+    ------
+    PlanError
+        Everything that the strikers can't do.
+    BenchError
+        The disk has no room.
+    """
+    limits = limits_from_bench(files.bench)
+    dry = dry_run(files.protocol, files.bench, limits=limits, seed=seed)
+    if not dry.allowed:
+        raise PlanError(dry.refusals)
+    if out_folder is not None:
+        audio = files.bench.audio
+        require_free_space(out_folder, dry.duration_s, audio.sample_rate_hz, len(audio.channels))
+    return Prepared(
+        files=files,
+        dry=dry,
+        limits=limits,
+        seed=files.protocol.seed if seed is None else seed,
+    )
+
+
+def simulated_query(files: RunFiles) -> dict[str, str | float]:
+    """What the files say to a simulated bench: pad, module, settings in force, the room."""
+    specimen = files.specimen
+    module = specimen.module
+    query: dict[str, str | float] = {
+        "position": specimen.pad.strike_position,
+        "ambient_c": files.bench.ambient.temperature_c,
+        "channel": module.midi_channel,
+        "note": module.zones[0].note,
+    }
+    if len(module.zones) > 1:
+        query["second_note"] = module.zones[1].note
+    for name in module.settings.__struct_fields__:
+        value = getattr(module.settings, name)
+        if value is not None:
+            query[f"set.{name}"] = value
+    simulated = specimen.simulated
+    if simulated is not None:
+        query |= {"pad": simulated.pad, "module": simulated.module}
+        if simulated.firmware:
+            query["firmware"] = simulated.firmware
+        if simulated.faults:
+            query["fault"] = ",".join(simulated.faults)
+    return query
+
+
+def run(
+    prepared: Prepared,
+    out_path: Path | str,
+    *,
+    progress: Callable[[Progress], None] | None = None,
+    stop: threading.Event | None = None,
+    prompt: Prompt | None = None,
+    trace: Trace | None = None,
+    next_burst: NextBurst | None = None,
+) -> RunResult:
+    """Run a plan and record it.
+
+    Parameters
+    ----------
+    prepared
+        From ``prepare``.
+    out_path
+        The run folder to make; it must not exist.
+    progress
+        Told how things stand, a few times a second.
+    stop
+        Set it to stop: the board is disarmed first, and the run closed as stopped.
+    prompt
+        Shows a text and returns when the person has done what it says. None: unattended; prompts
+        are passed over, and a board that tripped earlier is not reset.
+    trace
+        Told of every frame.
+    next_burst
+        For searches: given what is recorded so far, the number of the plan's next burst, or None to
+        end. Without it all bursts are struck in order. Bursts that are never chosen stay unstruck.
+
+    Returns
+    -------
+    RunResult
+        Also of a run that failed or was stopped, once its folder exists.
+
+    Raises
+    ------
+    BenchError
+        Nothing was struck and no folder made: port, board, interlocks, audio or disk.
+    """
+    files, path = prepared.files, Path(out_path)
+    if path.exists():
+        raise RecordError(
+            f"{path}: can't start a run here, it exists. Runs are never overwritten: give another "
+            "name, or move the old run away."
+        )
+    board = Board.open(files.bench.board, extra_query=simulated_query(files), trace=trace)
+    run_closed: Callable[[Path], None] | None = getattr(board.port, "run_closed", None)
+    try:
+        limits = get_ready(board, prepared.limits, prompt)
+        session = Session(
+            board=board,
+            bench=files.bench,
+            plan=prepared.plan,
+            progress=progress,
+            stop=stop or threading.Event(),
+            prompt=prompt,
+            next_burst=next_burst,
+        )
+        session.open_sources()
+        sources = [
+            *(["board_din"] if files.bench.midi.board_din else []),
+            *(["host"] if files.bench.midi.host_port else []),
+            *(
+                ["din_line"]
+                if any(c.role == "din_line" for c in files.bench.audio.channels)
+                else []
+            ),
+        ]
+        writer = RunWriter.create(
+            path,
+            start=make_start(
+                files.protocol,
+                files.bench,
+                files.specimen,
+                sources=sources,
+                limits=limits,
+                board=board.identity.as_dict(),
+                port=board.port_name,
+                seed=prepared.seed,
+            ),
+            plan=prepared.plan,
+            protocol_text=files.protocol_text,
+            bench_text=files.bench_text,
+            specimen_text=files.specimen_text,
+        )
+        result = _record(session, writer)
+        if run_closed is not None:
+            run_closed(path)
+        return result
+    finally:
+        board.close()
+
+
+def _record(session: Session, writer: RunWriter) -> RunResult:
+    """Let the session run and close the record, however it ends."""
+    outcome: Outcome = "complete"
+    reason, error = "", None
+    try:
+        with writer:
+            try:
+                session.strike_all(writer)
+            except (StoppedError, KeyboardInterrupt):
+                session.stand_down(writer)
+                outcome, reason = "stopped", "stopped by hand"
+            except Exception as fault:
+                session.stand_down(writer)
+                _write_fault(session, writer.path, fault)
+                if not isinstance(fault, BenchError):
+                    raise
+                outcome, reason, error = "failed", str(fault), fault
+            writer.close(outcome, reason)
+    finally:
+        session.close_sources()
+    return RunResult(
+        path=writer.path,
+        outcome=outcome,
+        reason=reason,
+        error=error,
+        progress=session.standing(),
+    )
+
+
+def _write_fault(session: Session, path: Path, fault: Exception) -> None:
+    bundle = session.board.fault_bundle(fault)
+    bundle["where"] = dataclasses.asdict(session.standing())
+    if not isinstance(fault, FaultError):
+        bundle["code"] = type(fault).__name__
+    try:
+        (path / FAULT_FILE).write_text(json.dumps(bundle, indent=1) + "\n", encoding="utf-8")
+    except OSError:
+        # a full disk has its own reason in the stop record, for which room was kept
+        (path / FAULT_FILE).unlink(missing_ok=True)
