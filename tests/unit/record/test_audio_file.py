@@ -39,7 +39,7 @@ def test_libsndfile_reads_the_same(recording):
 
 
 def test_header_is_that_of_the_standard(recording):
-    """RF64: the 32-bit sizes are all ones and the true ones stand in ds64 (EBU Tech 3306; from memory)."""
+    """RF64 has its true sizes in ds64, all ones before (EBU Tech 3306; from memory)."""
     content = recording[0].read_bytes()
     assert content[:4] == b"RF64"
     assert content[4:8] == b"\xff\xff\xff\xff"
@@ -49,7 +49,7 @@ def test_header_is_that_of_the_standard(recording):
 
 
 def test_a_plain_wav_is_read_too(tmp_path):
-    """A 24-bit WAV of another program is read by its own header, an odd chunk before the data too."""
+    """A 24-bit WAV of another program is read by its own header, odd chunks skipped."""
     samples = np.random.default_rng(4).uniform(-1, 1, (50, 3))
     soundfile.write(tmp_path / "w.wav", samples, 48_000, subtype="PCM_24")
     content = (tmp_path / "w.wav").read_bytes()

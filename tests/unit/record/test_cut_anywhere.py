@@ -1,4 +1,4 @@
-"""A run folder cut at any byte of any file is incomplete or refused, never complete, never a crash."""
+"""A run folder cut at any byte of any file is incomplete or refused, never complete."""
 
 from __future__ import annotations
 
@@ -100,7 +100,7 @@ def test_file_lost(complete_run, tmp_path, name):
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(place=st.integers(0, 10_000), junk=st.binary(min_size=1, max_size=40))
 def test_junk_in_the_events(complete_run, place, junk):
-    """Bytes that are no events in the middle of the log are refused with the line, or change nothing."""
+    """Bytes put into the log of a closed run are never taken for a part of it."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(shutil.copytree(complete_run, Path(folder) / "run"))
         events = (path / "events.jsonl").read_bytes()

@@ -1,7 +1,7 @@
 """A disk that takes no more: the run ends as failed, and all that was recorded is kept.
 
-The kernel's limit on file size stands for the full disk: a write beyond it is cut short, then refused,
-as on a full one.
+The kernel's limit on file size stands for the full disk: a write beyond it is cut short, then
+refused, as on a full one.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import pytest
 from record_texts import begin_run
 
 from rig.record.record_error import RecordError
-from rig.record.run_folder import RunReader, verify
+from rig.record.run_folder import RecordingSink, RunReader, RunWriter, verify
 
 resource = pytest.importorskip("resource", reason="no limit on file size on this system")
 
@@ -30,12 +30,23 @@ def largest_file(size_bytes: int) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
+def strike_on(writer: RunWriter) -> None:
+    """Record more events than there is room for."""
+    for strike in range(100_000):
+        writer.event("coil_on", "controller", strike, value=0, strike=strike)
+
+
+def write_on(sink: RecordingSink, block: np.ndarray) -> None:
+    """Record more samples than there is room for."""
+    for _ in range(100):
+        sink.write(block)
+
+
 def test_events_find_no_room(tmp_path):
     """Whole events up to the limit are kept, counted and summed; the run is failed."""
     with begin_run(tmp_path / "run") as writer, largest_file(200_003):
         with pytest.raises(RecordError, match=r"failed.*kept"):
-            for strike in range(100_000):
-                writer.event("coil_on", "controller", strike, value=0, strike=strike)
+            strike_on(writer)
         with pytest.raises(RecordError, match="closed"):
             writer.event("coil_on", "controller", 0)
     run = RunReader.open(tmp_path / "run")
@@ -48,14 +59,12 @@ def test_events_find_no_room(tmp_path):
 def test_the_recording_finds_no_room(tmp_path):
     """Samples up to the limit are kept, and the events beside them."""
     block = np.random.default_rng(1).uniform(-1, 1, (1000, 2)).astype(np.float32)
-    written = 0
     with begin_run(tmp_path / "run") as writer, largest_file(100_001):
         sink = writer.open_audio(96_000, 2)
         writer.event("note", "host", 1, text="begun")
         with pytest.raises(RecordError, match="writing the recording failed"):
-            for _ in range(100):
-                sink.write(block)
-                written += len(block)
+            write_on(sink, block)
+        written = sink.frames_written
     run = RunReader.open(tmp_path / "run")
     assert run.status == "failed"
     assert run.events["text"].tolist() == ["begun"]

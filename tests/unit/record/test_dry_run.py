@@ -154,7 +154,7 @@ def test_the_boards_own_limits_are_taken_where_given(bench):
 
 
 def test_limits_in_the_units_of_the_board(bench):
-    """Half microseconds, milliseconds and millivolts; coils without a striker get no heat at all."""
+    """Half microseconds, milliseconds, millivolts; a coil without a striker gets no heat."""
     limits = limits_from_bench(bench, coil_count=3)
     assert limits.coils[0].longest_pulse_ticks == 24_000
     assert limits.coils[0].least_gap_ticks == 80_000

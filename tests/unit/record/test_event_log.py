@@ -27,7 +27,7 @@ _EVENTS = st.lists(
 @settings(deadline=None, max_examples=80)
 @given(events=_EVENTS)
 def test_what_is_written_is_read(tmp_path_factory, events):
-    """Any event comes back as it was, and each line is JSON for any reader (Python's json as peer)."""
+    """Any event comes back as it was, and each line is JSON (Python's json as peer)."""
     path = tmp_path_factory.mktemp("log") / "events.jsonl"
     writer = EventWriter(path)
     for kind, clock, stamp, value, text in events:
@@ -104,5 +104,5 @@ def test_a_torn_middle_is_refused(tmp_path, middle):
     first = '{"n":0,"kind":"note","clock":"host","stamp":1}'
     last = '{"n":2,"kind":"note","clock":"host","stamp":1}'
     (tmp_path / "e").write_text(f"{first}\n{middle}\n{last}\n")
-    with pytest.raises(BadFileError, match="line 2|beyond 64 bits"):
+    with pytest.raises(BadFileError, match=r"line 2|beyond 64 bits"):
         read_events(tmp_path / "e")

@@ -182,11 +182,13 @@ def test_hostile_text_gives_a_sentence(which, place, length, junk):
     """Any text is read, or refused with sentences: never a traceback."""
     parse, text = which
     place %= len(text)
+    faults: tuple[str, ...] = ("file.toml",)
     try:
         parse(text[:place] + junk + text[place + length :], "file.toml")
     except BadFileError as error:
-        assert all(fault.startswith("file.toml") for fault in error.faults)
-        assert error.faults
+        faults = error.faults
+    assert faults
+    assert all(fault.startswith("file.toml") for fault in faults)
 
 
 def test_a_file_is_found_by_path_or_shipped_name(tmp_path):

@@ -69,9 +69,14 @@ def test_nothing_is_overwritten(complete_run):
 )
 def test_left_by_an_error_it_is_closed(tmp_path, error, status):
     """Control-C stops a run, any other error fails it; what was recorded is there."""
-    with pytest.raises(type(error)), begin_run(tmp_path / "run") as writer:
-        writer.event("note", "host", 1, text="ünïcode\nline")
-        raise error
+
+    def leave() -> None:
+        with begin_run(tmp_path / "run") as writer:
+            writer.event("note", "host", 1, text="ünïcode\nline")
+            raise error
+
+    with pytest.raises(type(error)):
+        leave()
     run = RunReader.open(tmp_path / "run")
     assert run.status == status
     assert run.events["text"].tolist() == ["ünïcode\nline"]

@@ -1,0 +1,32 @@
+"""``strikebench check`` prints what would be done, and refuses by exit code."""
+
+from __future__ import annotations
+
+import typer
+from record_texts import BENCH_TEXT, PROTOCOL_TEXT
+from typer.testing import CliRunner
+
+from rig.cli.check import check
+
+app = typer.Typer()
+app.command()(check)
+
+
+def test_an_allowed_protocol(tmp_path):
+    """Stages, strokes and time are printed, and the exit code is 0."""
+    (tmp_path / "p.toml").write_text(PROTOCOL_TEXT)
+    (tmp_path / "b.toml").write_text(BENCH_TEXT)
+    done = CliRunner().invoke(app, [str(tmp_path / "p.toml"), "--bench", str(tmp_path / "b.toml")])
+    assert done.exit_code == 0, done.output
+    # 4 forces up and down, 3 times, by 2 strikers; 3 rolls of 16; 2 trains of 8; 2 x 6 pairs
+    assert f"{4 * 2 * 3 * 2 + 3 * 16 + 2 * 8 + 2 * 6 * 2} strokes" in done.output
+    assert "flams" in done.output
+
+
+def test_a_refused_protocol(tmp_path):
+    """Each refusal is printed, and the exit code is 2."""
+    (tmp_path / "p.toml").write_text(PROTOCOL_TEXT.replace("[10, 20, 40]", "[10, 20, 90]"))
+    (tmp_path / "b.toml").write_text(BENCH_TEXT)
+    done = CliRunner().invoke(app, [str(tmp_path / "p.toml"), "--bench", str(tmp_path / "b.toml")])
+    assert done.exit_code == 2
+    assert done.output.count("refused: stage 'rolls'") == 2
