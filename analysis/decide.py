@@ -153,7 +153,7 @@ def decide(
         undecided. ``simple``: the value decides. ``shared_risk``: the value decides, and the
         reason states the risk. Values on the bound are inside.
     run_status
-        ``incomplete`` (no stop record) and ``failed`` (bench fault) overrule every figure.
+        ``incomplete`` (no stop record, or stopped by hand) and ``failed`` (bench fault) overrule every figure.
     """
     at_most = limit.bound == "at_most"
     asked = f"{limit.measure} {limit.bound.replace('_', ' ')} {_plain(limit.value, limit.unit)}"
@@ -170,7 +170,7 @@ def decide(
         )  # fmt: skip
 
     if run_status == "incomplete":
-        return made("incomplete", "the run has no stop record, so nothing is decided.")
+        return made("incomplete", "the run was not finished, so nothing is decided.")
     if run_status == "failed":
         return made("invalid", "the run ended on a bench fault, so nothing is decided.")
     if measure is None:

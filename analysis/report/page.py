@@ -1,0 +1,113 @@
+"""The report: one HTML file that opens offline, escaped against anything in names."""
+
+from __future__ import annotations
+
+import base64
+import math
+from typing import TYPE_CHECKING
+
+import jinja2
+
+from analysis.decide import describe
+from analysis.measure import UNITS, Measure
+from analysis.report.pictures import all_pictures
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+
+_WORDS = {
+    "pass": "PASS",
+    "fail": "FAIL",
+    "undecided": "UNDECIDED",
+    "invalid": "INVALID",
+    "incomplete": "INCOMPLETE",
+}
+_RULES = {
+    "guarded": "guarded: a limit passes only if the whole interval lies inside it",
+    "simple": "simple: the value alone decides",
+    "shared_risk": "shared risk: the value decides, and the risk is stated",
+}
+
+
+def write_page(analysis: Analysis) -> str:
+    """Give the whole page as text.
+
+    Every name, note and reason is escaped by the template; pictures stand inside as data.
+    """
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("analysis.report", "."),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    overall = analysis.overall
+    decisions = [
+        {
+            "verdict": d.verdict,
+            "name": " · ".join(part for part in (plain_name(d.limit.measure), d.limit.stage) if part),
+            "measured": describe(d.measure) if d.measure else "not measured",
+            "limit": analysis.describe_limit(d.limit),
+            "reason": d.reason.split(": ", 1)[-1],
+        }
+        for d in analysis.decisions
+    ]
+    pictures = [
+        {
+            "heading": p.heading,
+            "alt": p.alt,
+            "words": p.words,
+            "data": base64.b64encode(p.png).decode(),
+        }
+        for p in all_pictures(analysis)
+    ]
+    start = analysis.start
+    title = f"{start.pad_name} with {start.module_name} {start.module_firmware}"
+    return environment.get_template("page.html").render(
+        title=title,
+        subtitle=f"{start.protocol_name} on {start.bench_name}, {start.created_utc}",
+        overall=overall or "none",
+        overall_word=_WORDS.get(overall or "", "NO LIMITS ASKED"),
+        overall_reason=analysis.reason(),
+        doubts=analysis.doubts,
+        decisions=decisions,
+        rule=_RULES[analysis.protocol.decision_rule],
+        confidence=f"{100 * analysis.protocol.confidence:g} %",
+        pictures=pictures,
+        measures=[_row(m) for m in analysis.measures if _tells(m)],
+        budget=[
+            {"name": name.replace("_", " "), "value": f"{value * 1e6:.1f}"}
+            for name, value in analysis.budget_s.items()
+        ],
+        provenance=[{"name": name, "value": value} for name, value in analysis.provenance()],
+    )
+
+
+def plain_name(name: str) -> str:
+    """Measure name as a person reads it: ``latency_p95`` as "latency p95"."""
+    return name.replace("_", " ")
+
+
+def _tells(measure: Measure) -> bool:
+    return measure.count > 0 or math.isfinite(measure.value)
+
+
+def number(value: float) -> str:
+    """Give four significant digits, or a dash where there is no number."""
+    return f"{value:.4g}" if math.isfinite(value) else "–"
+
+
+def _row(measure: Measure) -> dict[str, str]:
+    interval = f"{number(measure.low)} to {number(measure.high)}"
+    unit = UNITS.get(measure.unit, measure.unit)
+    direction = "at most " if measure.details.get("direction") == "at_most" else "at least "
+    limited = direction if measure.bench_limited else ""
+    left_out = ", ".join(f"{count} × {why}" for why, count in measure.excluded.items())
+    note = " ".join(part for part in (measure.note, left_out and f"Left out: {left_out}.") if part)
+    return {
+        "name": plain_name(measure.name),
+        "stage": measure.stage or "all",
+        "value": f"{limited}{number(measure.value)} {unit}".strip(),
+        "interval": interval if math.isfinite(measure.low) or math.isfinite(measure.high) else "–",
+        "count": str(measure.count),
+        "method": measure.method,
+        "note": note,
+    }

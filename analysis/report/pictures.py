@@ -1,0 +1,80 @@
+"""Which pictures an analysis has, and which of them belongs to a limit."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING
+
+from analysis.measure import Measure
+from analysis.report.curve_picture import flam_picture, roll_picture
+from analysis.report.latency_picture import latency_picture
+from analysis.report.raster_picture import raster_picture
+from analysis.report.transient_picture import transient_picture
+from analysis.report.velocity_picture import velocity_picture
+from rig.record.protocol import Limit
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+
+
+@dataclasses.dataclass(frozen=True)
+class Picture:
+    """A PNG with its heading and the sentence that a screen reader gets."""
+
+    heading: str
+    alt: str
+    png: bytes
+    words: str = ""
+
+
+def _find(analysis: Analysis, name: str, stage: str = "") -> Measure | None:
+    return next((m for m in analysis.measures if (m.name, m.stage) == (name, stage)), None)
+
+
+def _of_kind(analysis: Analysis, kind: str, limit: Limit | None) -> bytes | None:
+    limits = analysis.protocol.limits if limit is None else (limit,)
+    stage = limit.stage if limit is not None else ""
+    strokes = analysis.table.strokes
+    if stage:
+        strokes = strokes[strokes["stage"] == stage]
+    if kind == "latency":
+        return latency_picture(strokes, _find(analysis, "latency_median", stage), limits)
+    if kind == "velocity":
+        return velocity_picture(strokes, analysis.specimen.module.declared_curve)
+    if kind == "roll":
+        measure = _find(analysis, limit.measure if limit else "resolvable_rate_95", stage)
+        return roll_picture(measure, limits) if measure else None
+    if kind == "flam":
+        name = limit.measure if limit and limit.measure.startswith("flam_gap") else "flam_gap_95"
+        measure = _find(analysis, name, stage)
+        return flam_picture(measure, limits) if measure else None
+    if kind == "raster":
+        return raster_picture(strokes, analysis.table.notes)
+    return transient_picture(strokes, analysis.audio, analysis.audio.roles["sensor"])
+
+
+_HEADINGS = (
+    ("raster", "What was struck, heard and sent", "Strokes and notes over time."),
+    ("latency", "Latency", "Share of strokes answered within a time."),
+    ("velocity", "Velocity over force", "Velocity of each stroke over its force."),
+    ("roll", "Roll", "Share of clean strokes over the rate."),
+    ("flam", "Flam", "Share of second strokes caught over the gap."),
+    ("transients", "Transients", "Sensor level of strokes from their onsets."),
+)
+
+
+def all_pictures(analysis: Analysis) -> list[Picture]:
+    """Draw every picture that the run has data for, in order of the page."""
+    found = []
+    for kind, heading, alt in _HEADINGS:
+        png = _of_kind(analysis, kind, None)
+        if png is not None:
+            found.append(Picture(heading, alt, png))
+    return found
+
+
+def picture_for(analysis: Analysis, limit: Limit) -> bytes | None:
+    """Draw the one picture that shows a limit's measure, or None."""
+    kinds = {"latency": "latency", "velocity": "velocity", "resolvable": "roll", "flam": "flam"}
+    kind = kinds.get(limit.measure.split("_")[0], "raster")
+    return _of_kind(analysis, kind, limit)
