@@ -1,0 +1,41 @@
+"""Room on the disk for a recording, asked before the first strike."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from rig.record.bench_fault import BenchError
+
+_BYTES_A_SAMPLE = 3
+_MARGIN_BYTES = 200_000_000
+
+
+def recording_bytes(duration_s: float, sample_rate_hz: int, channels: int) -> int:
+    """Size of a 24-bit recording."""
+    return int(duration_s * sample_rate_hz * channels * _BYTES_A_SAMPLE)
+
+
+def require_free_space(
+    folder: Path | str, duration_s: float, sample_rate_hz: int, channels: int
+) -> None:
+    """Raise BenchError unless a recording fits, with 200 MB left for all else.
+
+    Parameters
+    ----------
+    folder
+        Where the run folder will be made; it, or a folder above it, exists.
+    duration_s, sample_rate_hz, channels
+        Of the recording.
+    """
+    place = Path(folder).absolute()
+    while not place.exists():
+        place = place.parent
+    free = shutil.disk_usage(place).free
+    needed = recording_bytes(duration_s, sample_rate_hz, channels) + _MARGIN_BYTES
+    if free < needed:
+        raise BenchError(
+            f"recording {duration_s:.0f} s of {channels} channels at {sample_rate_hz} Hz into "
+            f"{place}: {free / 1e6:.0f} MB are free, and {needed / 1e6:.0f} MB are needed; make "
+            "room, or choose another disk"
+        )
