@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 from collections.abc import Iterator
 from pathlib import Path
@@ -82,10 +83,15 @@ class AudioSink:
             raise self._watched.error
         self.frames_written += len(block)
 
+    def flush(self) -> None:
+        """Bring what was written to the disk."""
+        os.fsync(self._raw.fileno())
+
     def close(self) -> None:
-        """Write the lengths into the header and close."""
+        """Write the lengths into the header, bring all to the disk, and close."""
         try:
             self._file.close()
+            os.fsync(self._raw.fileno())
         finally:
             self._raw.close()
         if self._watched.error is not None:

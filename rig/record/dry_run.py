@@ -10,7 +10,8 @@ import pandas as pd
 
 from rig.record.bench_file import BenchFile
 from rig.record.limits import TICKS_PER_US, AgreedLimits, CoilLimits, limits_from_bench
-from rig.record.plan import HORIZON_SLACK_S, START_CLEARANCE_US, Plan, lay_out
+from rig.record.packing import HORIZON_SLACK_S, START_CLEARANCE_US
+from rig.record.plan import Plan, lay_out
 from rig.record.protocol import Protocol
 
 QUEUE_STRIKES = 256

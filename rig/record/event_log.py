@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rig.record.bench_fault import BadFileError
+from rig.record.disk import BINARY
 
 Clock = Literal["controller", "audio", "host"]
 
@@ -50,7 +51,8 @@ class EventWriter:
     """
 
     def __init__(self, path: Path) -> None:
-        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | BINARY
+        self._file = os.open(path, flags, 0o644)
         self._pending = bytearray()
         self._encoder = msgspec.json.Encoder()
         self._whole_bytes = 0

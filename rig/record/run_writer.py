@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -14,6 +13,7 @@ import numpy.typing as npt
 
 from rig.record.audio_file import AudioReader, AudioSink
 from rig.record.bench_fault import BenchError
+from rig.record.disk import sync_folder, write_new, write_over
 from rig.record.event_log import Clock, EventWriter
 from rig.record.plan import Plan
 from rig.record.plan_csv import plan_to_csv
@@ -57,11 +57,15 @@ class RecordingSink:
     def write(self, samples: npt.ArrayLike) -> None:
         """Append float32 samples (frames, channels), full scale ±1.
 
-        RecordError if they can't be kept: then the run is closed as failed.
+        RecordError if they can't be kept: then the run is closed as failed. RecordError too if they
+        have another shape or are not finite: then none of them is written, and the run goes on.
         """
         self._writer.check_open()
         with self._writer.ends_as_failed("writing the recording"):
-            self._sink.write(samples)
+            try:
+                self._sink.write(samples)
+            except ValueError as error:
+                raise RecordError(f"{self._writer.path}: the audio input gave {error}") from error
 
 
 class RunWriter:
@@ -118,14 +122,14 @@ class RunWriter:
             raise RecordError(f"{folder}: can't make the run folder: {error.strerror}") from error
         try:
             for name, content in contents.items():
-                _write_new(folder / name, content)
+                write_new(folder / name, content)
             # room for the stop record is taken now, so that a full disk can still be told
-            _write_new(folder / STOP_RESERVE, b" " * _RESERVE_BYTES)
+            write_new(folder / STOP_RESERVE, b" " * _RESERVE_BYTES)
             files = {name: sha256_of(folder / name) for name in MADE_BEFORE_START}
             start = msgspec.structs.replace(start, files=files)
-            _write_new(folder / START, encode_record(start))
+            write_new(folder / START, encode_record(start))
             events = EventWriter(folder / EVENTS)
-            _sync_folder(folder)
+            sync_folder(folder)
         except OSError as error:
             raise RecordError(
                 f"{folder}: can't write the start of the run: {error.strerror}. Nothing has been "
@@ -157,10 +161,12 @@ class RunWriter:
             return self._events.append(kind, clock, stamp, **fields)
 
     def flush(self) -> None:
-        """Bring all events to the disk; once a burst."""
+        """Bring all that was recorded to the disk; once a burst."""
         self.check_open()
-        with self.ends_as_failed("bringing the events to the disk"):
+        with self.ends_as_failed("bringing the record to the disk"):
             self._events.flush()
+            if self._audio is not None:
+                self._audio.flush()
 
     def open_audio(self, sample_rate_hz: int, channels: int) -> RecordingSink:
         """Open the recording; rate and channels must be those of the start record."""
@@ -247,17 +253,9 @@ class RunWriter:
             streams=streams,
         )
         part = self.path / STOP_RESERVE
-        content = encode_record(record)
-        # into the room taken at the start, not over a truncated file
-        file = os.open(part, os.O_WRONLY | os.O_CREAT, 0o644)
-        try:
-            _write_all(file, content)
-            os.ftruncate(file, len(content))
-            os.fsync(file)
-        finally:
-            os.close(file)
+        write_over(part, encode_record(record))
         part.rename(self.path / STOP)
-        _sync_folder(self.path)
+        sync_folder(self.path)
 
     def __enter__(self) -> Self:
         return self
@@ -277,28 +275,3 @@ class RunWriter:
         # the first error is the one to tell
         with contextlib.suppress(RecordError) if error else contextlib.nullcontext():
             self.close("failed", reason)
-
-
-def _write_new(path: Path, content: bytes) -> None:
-    file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
-    try:
-        _write_all(file, content)
-        os.fsync(file)
-    finally:
-        os.close(file)
-
-
-def _write_all(file: int, content: bytes) -> None:
-    written = 0
-    while written < len(content):
-        written += os.write(file, memoryview(content)[written:])
-
-
-def _sync_folder(path: Path) -> None:
-    if os.name != "posix":
-        return
-    folder = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)

@@ -11,17 +11,8 @@ from hypothesis import strategies as st
 
 from rig.record.bench_file import BenchFile
 from rig.record.force_width import ForceWidth
-from rig.record.plan import (
-    BURST_COLUMNS,
-    BURST_STRIKES,
-    LEAD_US,
-    PLAN_COLUMNS,
-    START_CLEARANCE_US,
-    TAIL_US,
-    Plan,
-    PlanError,
-    make_plan,
-)
+from rig.record.packing import BURST_STRIKES, LEAD_US, START_CLEARANCE_US, TAIL_US
+from rig.record.plan import BURST_COLUMNS, PLAN_COLUMNS, Plan, PlanError, make_plan
 from rig.record.protocol import (
     BuzzStage,
     FlamStage,

@@ -116,6 +116,17 @@ def test_audio_other_than_the_start_record_says_is_refused(tmp_path):
         writer.close("failed", "audio")
 
 
+def test_samples_that_are_no_numbers_are_refused(tmp_path):
+    """An input that gives NaN is told, nothing of the block is recorded, and the run goes on."""
+    with begin_run(tmp_path / "run") as writer:
+        sink = writer.open_audio(96_000, 2)
+        with pytest.raises(RecordError, match="the audio input gave samples that are not finite"):
+            sink.write(np.full((4, 2), np.nan))
+        sink.write(np.zeros((3, 2)))
+        writer.close("complete")
+    assert RunReader.open(tmp_path / "run").audio.frame_count == 3
+
+
 @pytest.mark.parametrize(
     "name", ["protocol.toml", "bench.toml", "specimen.toml", "plan.csv", "bursts.csv", "start.json"]
 )
