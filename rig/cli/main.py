@@ -27,6 +27,10 @@ COMMANDS: dict[str, str] = {
     "import": "rig.cli.import_take:import_take",
     "analyse": "rig.cli.analyse:analyse",
     "report": "rig.cli.report:report",
+    "devices": "rig.cli.devices:devices",
+    "level": "rig.cli.level:level",
+    "verify": "rig.cli.verify_record:verify_record",
+    "recover": "rig.cli.recover:recover",
 }
 """Name of each command and where its function is."""
 

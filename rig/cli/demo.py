@@ -1,0 +1,36 @@
+"""``strikebench demo``: a good and a bad build of a module's firmware on the simulated bench."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.cli.console import results, told
+
+_BUILDS = (("good", "good_build"), ("bad", "bad_build"))
+
+
+def demo(
+    out: Annotated[Path, typer.Option(help="Folder for the two runs.")] = Path("runs"),
+) -> None:
+    """Strike a simulated pad with two builds of a module, and write two reports."""
+    from rig.cli.report import write_report
+    from rig.cli.run import strike
+    from analysis.pipeline import analyse_run
+
+    for name, specimen in _BUILDS:
+        folder = out / f"demo-{name}"
+        if (folder / "start.json").exists():
+            # made by an earlier demo, and made again from its seed: the one run that is replaced
+            shutil.rmtree(folder)
+        told.print(f"striking the {name} build ...")
+        run = strike("demo", "simulated", specimen, folder)
+        page = write_report(run)
+        analysis = analyse_run(run)
+        results.print(f"\n{name} build: {(analysis.overall or 'none').upper()}", markup=False)
+        for decision in analysis.decisions:
+            results.print(f"  {decision.verdict:>9}  {decision.reason}", markup=False)
+        results.print(f"  report: {page}", markup=False)

@@ -1,0 +1,121 @@
+"""``strikebench run``: strike a protocol on a bench and record it."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.cli.console import told
+from rig.cli.exit_code import ExitCode
+
+
+def run(
+    protocol: Annotated[str, typer.Argument(help="Protocol file, or the name of a shipped one.")],
+    specimen: Annotated[str, typer.Option(help="Specimen file: what is under test.")],
+    bench: Annotated[str, typer.Option(help="Bench file.")] = "simulated",
+    out: Annotated[
+        Path | None, typer.Option(help="Run folder to make; by default one under runs/.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of shuffled orders and spreads.")] = None,
+    trace: Annotated[
+        Path | None, typer.Option(help="Write every decoded frame of the link to this file.")
+    ] = None,
+    unattended: Annotated[
+        bool, typer.Option("--unattended", help="Don't wait at prompts.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No live line; no analysis.")] = False,
+) -> None:
+    """Strike a protocol, record it whole, analyse it, and say what it decided."""
+    path = strike(
+        protocol, bench, specimen, out, seed=seed, trace=trace, quiet=quiet,
+        unattended=unattended or quiet,
+    )  # fmt: skip
+    if quiet:
+        told.print(f"{path}: recorded", markup=False)
+        return
+    from rig.cli.analyse import analyse
+
+    analyse(path)
+
+
+def strike(
+    protocol: str,
+    bench: str,
+    specimen: str,
+    out: Path | None,
+    *,
+    seed: int | None = None,
+    trace: Path | None = None,
+    quiet: bool = False,
+    unattended: bool = True,
+) -> Path:
+    """Prepare and run; give the run folder of a run that was completed.
+
+    Raises
+    ------
+    BenchError
+        Bad files, a bench that can't start, no room.
+    typer.Exit
+        The run was stopped by hand, or failed on a fault of the bench.
+    """
+    from rig.cli.cautions import require_accepted
+    from rig.cli.live import LiveLine
+    from rig.link.trace import Trace
+    from rig.runner import FAULT_FILE, prepare, read_files
+    from rig.runner import run as run_prepared
+
+    files = read_files(protocol, bench, specimen)
+    if out is None:
+        stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
+        out = Path("runs") / f"{stamp}-{files.protocol.name.replace(' ', '-')}"
+    prepared = prepare(files, seed=seed, out_folder=out.parent)
+    require_accepted(files.bench)
+    stop = threading.Event()
+    interactive = sys.stdin.isatty() and not unattended
+    with (
+        contextlib.ExitStack() as open_files,
+        _stops_by_hand(stop),
+        LiveLine(quiet=quiet) as line,
+    ):
+        stream = None
+        if trace is not None:
+            stream = open_files.enter_context(trace.open("w", encoding="utf-8"))
+        result = run_prepared(
+            prepared,
+            out,
+            progress=line.show,
+            stop=stop,
+            prompt=line.pause if interactive else None,
+            trace=Trace(stream),
+        )
+    if result.outcome == "stopped":
+        told.print(f"{result.path}: stopped by hand; the coils are off, the record is closed")
+        raise typer.Exit(ExitCode.STOPPED)
+    if result.outcome == "failed":
+        told.print(f"{result.path}: the run failed: {result.reason}", markup=False)
+        told.print(f"what the bench knew: {result.path / FAULT_FILE}", markup=False)
+        raise typer.Exit(ExitCode.BOARD)
+    return result.path
+
+
+@contextlib.contextmanager
+def _stops_by_hand(stop: threading.Event) -> Iterator[None]:
+    """Turn Ctrl-C and a polite kill into a request: disarm first, then close the record."""
+
+    def ask(_number: int, _frame: object) -> None:
+        stop.set()
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
