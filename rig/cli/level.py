@@ -1,7 +1,8 @@
-"""``strikebench level``: noise, hardest tap and head room of each channel, while tapping the pad."""
+"""``strikebench level``: noise, hardest tap and head room of each channel."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
@@ -12,12 +13,13 @@ import soundfile
 import typer
 from rich.live import Live
 
+from rig.capture.audio import InterfaceAudio
 from rig.capture.level import LevelMeter
 from rig.cli.console import results, told
 from rig.cli.exit_code import ExitCode
 from rig.discovery import find_port
 from rig.intake import FROM_BOARD, open_audio_source
-from rig.link.transport import clock_of, open_port
+from rig.link.transport import Port, clock_of, open_port
 from rig.record.bench_fault import BenchError
 from rig.record.loaders import load_bench
 
@@ -76,15 +78,18 @@ def _inputs(name: str, seconds: float) -> tuple[list[str], LevelMeter, Pieces]:
     names = [f"channel {channel.number} ({channel.role})" for channel in channels]
 
     def pieces() -> Pieces:
-        # Only inputs that come with the board need its port.
-        port = open_port(find_port(bench.board)) if bench.audio.device == FROM_BOARD else None
-        source = open_audio_source(bench, port)
-        clock = clock_of(port)
+        port: Port | None = None
+        if bench.audio.device == FROM_BOARD:
+            port = open_port(find_port(bench.board))
+            source, clock = open_audio_source(bench, port), clock_of(port)
+            now_s, sleep_s = clock.monotonic_s, clock.sleep_s
+        else:
+            source, now_s, sleep_s = InterfaceAudio(bench.audio), time.monotonic, time.sleep
         source.start()
         try:
-            until_s = clock.monotonic_s() + seconds
-            while clock.monotonic_s() < until_s:
-                clock.sleep_s(0.05)
+            until_s = now_s() + seconds
+            while now_s() < until_s:
+                sleep_s(0.05)
                 for block in source.read():
                     yield block.samples
         finally:

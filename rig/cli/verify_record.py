@@ -1,4 +1,4 @@
-"""``strikebench verify``: is a run folder whole and unchanged?"""
+"""``strikebench verify``: tells whether run folders are whole and unchanged."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """A virtual audio and MIDI system: a JACK server of its own, with the dummy driver.
 
-What it is: no kernel audio, no sound card; clients of one server on this machine, sample for sample.
+No kernel audio and no sound card takes part; clients share samples of one server.
 """
 
 import os
