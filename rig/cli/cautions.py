@@ -18,7 +18,7 @@ CAUTIONS = """Before this bench strikes for the first time:
   - Solenoids pinch. Keep hands, hair and tools away from the strikers while the coil supply is on.
   - Coils and drivers burn. Let them cool before you touch them.
   - Impacts are loud. Wear hearing protection; hard strokes at arm's length can harm in minutes.
-  - A coil that is switched off answers with a high voltage. Don't touch the wiring while it is live.
+  - A coil that is switched off answers with a high voltage: don't touch the live wiring.
   - The e-stop's own contacts must break the coil supply. This program and the firmware are no
     safety devices. Try the e-stop now, before you go on.
   - rig/SAFETY.md says more. The codes and the licensed practice of your place come first."""

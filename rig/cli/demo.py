@@ -17,9 +17,9 @@ def demo(
     out: Annotated[Path, typer.Option(help="Folder for the two runs.")] = Path("runs"),
 ) -> None:
     """Strike a simulated pad with two builds of a module, and write two reports."""
+    from analysis.pipeline import analyse_run
     from rig.cli.report import write_report
     from rig.cli.run import strike
-    from analysis.pipeline import analyse_run
 
     for name, specimen in _BUILDS:
         folder = out / f"demo-{name}"

@@ -29,7 +29,7 @@ COMMANDS: dict[str, str] = {
     "report": "rig.cli.report:report",
     "devices": "rig.cli.devices:devices",
     "level": "rig.cli.level:level",
-    "verify": "rig.cli.verify_record:verify_record",
+    "verify-record": "rig.cli.verify_record:verify_record",
     "recover": "rig.cli.recover:recover",
 }
 """Name of each command and where its function is."""
