@@ -35,6 +35,10 @@ GUARD_HOPS = (1, 2, 6)
 """Hops just before a corner that it may reach into itself."""
 LEAST_GAP_S = 0.003
 """Corners closer to an earlier stroke than this are taken as its own."""
+LEAST_GAP_NEAR_S = 0.0015
+"""... and so close where a strike is expected."""
+NEAR_HOPS = 9
+"""A strike is expected within a millisecond and a half."""
 CONTACT_S = 0.0075
 """Longest contact: until then the corner of a contact's end is looked for."""
 CLIP_LEVEL = 0.999
@@ -137,14 +141,15 @@ def beginnings(
         rank = min(round(PAST_QUANTILE[scale] * reach), reach - 1)
         middle = np.partition(past, rank, axis=1)[:, rank]
         ratio = np.full(len(where), past_ratio[scale])
+        near = np.zeros(len(where), dtype=bool)
         if len(expected):
             nearest = expected[np.clip(np.searchsorted(expected, where), 0, len(expected) - 1)]
             before = expected[np.clip(np.searchsorted(expected, where) - 1, 0, len(expected) - 1)]
-            near = np.minimum(np.abs(nearest - where), np.abs(before - where)) <= 9
+            near = np.minimum(np.abs(nearest - where), np.abs(before - where)) <= NEAR_HOPS
             ratio[near] *= 0.5
         score = corner[where] / np.maximum(floor[scale, 0], ratio * middle)
         keep = score > 1.0
-        rows.append(np.stack([where[keep], np.full(keep.sum(), scale), score[keep]], axis=1))
+        rows.append(np.stack([where, np.full(len(where), scale), near], axis=1)[keep])
     if not rows:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
     table = np.concatenate(rows)
@@ -155,13 +160,13 @@ def beginnings(
 def _thin(table: Floats, hops: Hops, last_hop: int, last_jump: float) -> tuple[Ints, Floats]:
     """One hop a stroke: the rest of each stroke's corners, contact ends and clip edges go."""
     least = round(LEAST_GAP_S / HOP_S)
+    least_near = round(LEAST_GAP_NEAR_S / HOP_S)
     contact = round(CONTACT_S / HOP_S)
     found: list[int] = []
     jumps: list[float] = []
-    for hop_f, scale_f, _ in table:
-        hop, scale = int(hop_f), int(scale_f)
+    for hop, scale, near in table.astype(np.int64).tolist():
         # on the longest scale a corner shows up to a millisecond before it is there
-        if hop - last_hop < least + (0, 1, 5)[scale]:
+        if hop - last_hop < (least_near if near else least) + (0, 1, 5)[scale]:
             continue
         if hops.clipped[max(hop - 4, 0) : hop].any():
             continue

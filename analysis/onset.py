@@ -12,6 +12,7 @@ from analysis.hum import Hum, find_hum
 from analysis.novelty import (
     CLIP_LEVEL,
     HOP,
+    NEAR_HOPS,
     Hops,
     beginnings,
     corners,
@@ -163,18 +164,30 @@ class OnsetFinder:
             self._hop,
             mean,
             corner,
-            (np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1),
+            self._clipped(samples),
             noise,
         )
         expected = (self._expected - self._first) / self._hop
         expected = expected[(expected > 0) & (expected < len(mean))].astype(np.int64)
         last = max((self._last_frame - self._first) // self._hop, -(10**6))
         found, jumps = beginnings(hops, expected, int(last), self._last_jump)
+        onsets = self._onsets(samples, found, drone, noise)
+        loud = onsets.peak > LEAST_SNR * onsets.noise_rms
+        # by the corner's hop, never by the refined frame: else one could fall between two stretches
+        mine = (found * self._hop >= self._margin) & (found * self._hop < stop) & loud
+        if mine.any():
+            kept = np.flatnonzero(mine)
+            self._last_frame = self._first + int(found[kept[-1]]) * self._hop
+            self._last_jump = float(jumps[kept[-1]])
+            self.parts.append(_shifted(onsets, kept, self._first))
+
+    def _onsets(self, samples: Samples, found: Ints, drone: Floats, noise: float) -> Onsets:
+        """Onsets of strokes that begin at some hops, in frames of the stretch."""
         starts = find_starts(
             samples, found * self._hop, drone, self._hop, noise, self.sample_rate_hz
         )
         noise_rms = np.full(len(found), noise)
-        onsets = Onsets(
+        return Onsets(
             frame=starts.frame,
             u_frames=np.hypot(
                 starts.u_frames, max(U_FLOOR_FRAMES, U_FLOOR_S * self.sample_rate_hz)
@@ -185,23 +198,47 @@ class OnsetFinder:
             clipped=starts.peak >= CLIP_LEVEL,
             noise_rms=noise_rms,
         )
-        loud = onsets.peak > LEAST_SNR * onsets.noise_rms
-        # by the corner's hop, never by the refined frame: else one could fall between two stretches
-        mine = (found * self._hop >= self._margin) & (found * self._hop < stop) & loud
-        if mine.any():
-            kept = np.flatnonzero(mine)
-            self._last_frame = self._first + int(found[kept[-1]]) * self._hop
-            self._last_jump = float(jumps[kept[-1]])
-            part = Onsets(
-                **{f.name: getattr(onsets, f.name)[kept] for f in dataclasses.fields(Onsets)}
-            )
-            self.parts.append(
-                dataclasses.replace(
-                    part,
-                    frame=part.frame + self._first,
-                    peak_frame=part.peak_frame + self._first,
-                )
-            )
+
+    def look_again(
+        self, samples: npt.ArrayLike, first_frame: int, expected_frames: npt.ArrayLike
+    ) -> Onsets:
+        """Look at a short stretch again, with half the demand where strikes are expected.
+
+        To be called after ``finish``: it uses what was learnt of noise and tails.
+
+        Parameters
+        ----------
+        samples
+            (frames,) the stretch, a tenth of a second or so.
+        first_frame
+            Its first frame in the recording.
+        expected_frames
+            Where strikes should have landed.
+
+        Returns
+        -------
+        Onsets
+            Only those within 1.5 ms of an expected frame.
+        """
+        block = np.nan_to_num(np.asarray(samples, dtype=np.float32))
+        block = block[: len(block) // self._hop * self._hop]
+        fast, mean = fold(block, self.sample_rate_hz)
+        rest = float(np.median(mean)) if len(mean) else 0.0
+        mean, drone = mean - rest, np.full(len(mean), rest)
+        corner = corners(self._predictor.novelty(fast - rest), mean)
+        corner = corner / self._corner_noise(corner, np.zeros(len(mean), dtype=bool))[:, None]
+        noise = self._noise or LEAST_NOISE
+        hops = Hops(self._hop, mean, corner, self._clipped(block), noise)
+        expected = (np.asarray(expected_frames, dtype=np.float64) - first_frame) / self._hop
+        expected = np.sort(expected[(expected > 0) & (expected < len(mean))]).astype(np.int64)
+        found, _ = beginnings(hops, expected, -(10**6), 0.0)
+        onsets = self._onsets(block, found, drone, noise)
+        away = np.abs(found[:, None] - expected).min(axis=1, initial=10**6)
+        good = (away <= NEAR_HOPS) & (onsets.peak > LEAST_SNR * noise)
+        return _shifted(onsets, np.flatnonzero(good), first_frame)
+
+    def _clipped(self, samples: Samples) -> Bools:
+        return np.asarray((np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1))
 
     def _quiet(self, mean: Floats, corner: Floats) -> Bools:
         """Hops of the quietest pieces: those within 3 dB of the tenth quietest in a hundred."""
@@ -241,6 +278,14 @@ class OnsetFinder:
                 rms = np.minimum(rms, 1.5 * self._corner_rms)
             self._corner_rms = rms
         return np.full(3, LEAST_NOISE) if self._corner_rms is None else self._corner_rms
+
+
+def _shifted(onsets: Onsets, kept: Ints, first_frame: int) -> Onsets:
+    """Give some of the onsets, in frames of the recording."""
+    part = Onsets(**{f.name: getattr(onsets, f.name)[kept] for f in dataclasses.fields(Onsets)})
+    return dataclasses.replace(
+        part, frame=part.frame + first_frame, peak_frame=part.peak_frame + first_frame
+    )
 
 
 def find_onsets(

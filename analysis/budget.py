@@ -1,0 +1,95 @@
+"""The uncertainty budget of a latency: each part as a standard uncertainty, and their sum."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pandas as pd
+
+from analysis.timeline import TimeLine
+from rig.record.limits import TICKS_PER_US
+from rig.record.midi_bytes import BYTE_US
+
+UNIFORM = math.sqrt(12.0)
+"""Full width of a uniform distribution over its standard deviation."""
+TICK_U_US = 1.0 / TICKS_PER_US / UNIFORM
+START_BIT_U_US = 32.0 / 16.0 / UNIFORM
+"""A receiver that samples each 32 us bit 16 times sees the start bit up to a sixteenth late."""
+BAUD_SHARE = 0.01
+"""A DIN line may be 1 % off its rate (MIDI 1.0, hardware)."""
+BYTE_U_US = BAUD_SHARE * BYTE_US / math.sqrt(3.0)
+"""Of the last byte's length: uniform over ±1 % of 320 us."""
+USB_FRAME_U_US = 1000.0 / UNIFORM
+"""A host asks a full-speed device once a millisecond (USB 2.0): 289 us."""
+INTERFACE_FRAMES = 0.05
+"""Of a place between samples, left by interpolation (found by simulation)."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Budget:
+    """Parts of a latency's standard uncertainty, in us, and all of them combined.
+
+    ``parts``: name -> (standard uncertainty in us, where it comes from). NaN where not known.
+    """
+
+    parts: dict[str, tuple[float, str]]
+
+    @property
+    def combined_us(self) -> float:
+        """Root of the sum of squares (uncorrelated parts); NaN if a part is not known."""
+        return math.sqrt(sum(u * u for u, _ in self.parts.values()))
+
+
+def timing_budget(
+    strokes: pd.DataFrame, time_line: TimeLine | None, sample_rate_hz: float, note_source: str
+) -> Budget:
+    """State the budget of a run's latencies, for its median stroke.
+
+    Parameters
+    ----------
+    strokes
+        Stroke table.
+    time_line
+        Of the run; None where onset and note are stamped on the audio clock alone.
+    sample_rate_hz
+        Of the audio.
+    note_source
+        ``board_din``, ``host``, ``din_line`` or ``import``.
+
+    Returns
+    -------
+    Budget
+        Empty tables give NaN parts.
+    """
+    onset = _median(strokes["onset_u_s"]) * 1e6
+    parts: dict[str, tuple[float, str]] = {
+        "interface sample": (
+            INTERFACE_FRAMES / sample_rate_hz * 1e6,
+            "interpolation between samples",
+        ),
+        "onset": (onset, "noise over slope and unknown shape of the rise, median stroke"),
+    }
+    if note_source in ("board_din", "host"):
+        marker = math.nan
+        if time_line is not None:
+            marker = time_line.residual_sd_us / math.sqrt(max(time_line.used, 1))
+        parts["marker fit"] = (marker, "scatter of the markers about the time line")
+    if note_source == "board_din":
+        stamp = math.hypot(TICK_U_US, START_BIT_U_US)
+        parts["stamp of the note"] = (stamp, "tick of 0.5 us and start bit to a sixteenth")
+        parts["wire"] = (BYTE_U_US, "last byte of 320 us at a rate known to 1 %")
+    else:
+        why = {
+            "host": "USB frame of 1 ms and bound between host and board clock",
+            "din_line": "edge of the start bit in the recording",
+        }.get(note_source, "as the recording states it")
+        parts["stamp of the note"] = (_median(strokes["note_u_s"]) * 1e6, why)
+    return Budget(parts)
+
+
+def _median(values: pd.Series) -> float:
+    known = values.to_numpy(dtype=np.float64)
+    known = known[np.isfinite(known)]
+    return float(np.median(known)) if len(known) else math.nan

@@ -1,0 +1,91 @@
+"""One pass over the audio of a run: onsets of the sensor, edges of the markers, bytes of the line."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis import din_bytes
+from analysis.din_bytes import DinBytes
+from analysis.din_line import DinLine
+from analysis.load import MARKER_WIDTHS_US, Recording
+from analysis.marker import MarkerEdges, MarkerFinder
+from analysis.onset import OnsetFinder, Onsets
+from rig.record.bench_fault import BenchError
+
+AROUND_S = 0.06
+"""Audio looked at again to either side of a strike whose onset was not found."""
+
+
+@dataclasses.dataclass
+class Heard:
+    """What was heard. ``line`` is None where no line was recorded or it can't be read.
+
+    ``line_fault`` says why it can't.
+    """
+
+    onsets: Onsets
+    edges: MarkerEdges
+    line: DinBytes | None
+    line_fault: str
+    noise_rms: float
+    finder: OnsetFinder
+
+
+def listen(recording: Recording) -> Heard:
+    """Read the audio once, in blocks; memory does not grow with the run's length."""
+    roles, rate = recording.roles, recording.sample_rate_hz
+    onsets = OnsetFinder(rate)
+    markers = MarkerFinder(rate, MARKER_WIDTHS_US) if "marker" in roles else None
+    line = DinLine(rate) if "din_line" in roles and _no_board_bytes(recording) else None
+    pieces: list[DinBytes] = []
+    fault = ""
+    for _, samples in recording.blocks():
+        onsets.feed(samples[:, roles["sensor"]])
+        if markers is not None:
+            markers.feed(samples[:, roles["marker"]])
+        if line is not None:
+            try:
+                pieces.append(line.feed(samples[:, roles["din_line"]]))
+            except BenchError as error:
+                fault, line = str(error), None
+    if line is not None:
+        try:
+            pieces.append(line.finish())
+        except BenchError as error:
+            fault, line = str(error), None
+    found = onsets.finish()
+    return Heard(
+        onsets=found,
+        edges=markers.finish() if markers is not None else MarkerFinder(rate, ()).finish(),
+        line=din_bytes.join(pieces) if line is not None else None,
+        line_fault=fault,
+        noise_rms=float(np.median(onsets.noise_rms)) if onsets.noise_rms else np.nan,
+        finder=onsets,
+    )
+
+
+def _no_board_bytes(recording: Recording) -> bool:
+    return not (recording.events["kind"] == "din_byte").any()
+
+
+def listen_again(
+    recording: Recording, heard: Heard, expected_s: npt.NDArray[np.float64]
+) -> Onsets:
+    """Look again, more closely, about the times at which strikes should have landed.
+
+    Returns the onsets found within a millisecond and a half of an expected time, in order.
+    """
+    rate = recording.sample_rate_hz
+    sensor = recording.roles["sensor"]
+    parts: list[Onsets] = []
+    for at_s in expected_s:
+        first = max(int((at_s - AROUND_S) * rate), 0)
+        samples = recording.reader.audio.window(first, int(2 * AROUND_S * rate))
+        if len(samples):
+            parts.append(
+                heard.finder.look_again(samples[:, sensor], first, np.array([at_s * rate]))
+            )
+    return Onsets.join(parts)

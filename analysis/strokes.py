@@ -1,0 +1,375 @@
+"""The stroke table: what was struck, what was felt, and what the module made of it."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from analysis.budget import Budget, timing_budget
+from analysis.listen import Heard, listen, listen_again
+from analysis.load import Recording
+from analysis.match import (
+    LONGEST_LATENCY_S,
+    Latency,
+    NoteMatch,
+    match_notes,
+    match_times,
+    usual_delay,
+)
+from analysis.notes import collect_notes
+from analysis.onset import Onsets
+from analysis.timeline import TimeLine, fit_markers, fit_onsets
+from rig.record.limits import TICKS_PER_US
+from rig.record.plan import PLAN_COLUMNS
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+FLIGHT_BEFORE_S, FLIGHT_AFTER_S = 0.004, 0.012
+"""An onset may come so much sooner or later than the striker's usual flight."""
+LONGEST_FLIGHT_S = 0.045
+MASK_S = 0.03
+"""A strike whose onset isn't seen so soon after another may be hidden under its tail."""
+CARRIED = [name for name in PLAN_COLUMNS if name != "time_us"]
+
+
+@dataclasses.dataclass(frozen=True)
+class StrokeTable:
+    """Strokes and notes of a run, and what they rest on.
+
+    Attributes
+    ----------
+    strokes, notes
+        Columns as DEVELOPERS.md has them.
+    time_line
+        None for a run without strikes of a plan.
+    budget
+        Uncertainty budget of the latencies.
+    facts
+        Plain figures: duration_s, noise_dbfs, status, note_source, counts of what was left out,
+        flights, and sentences (``remarks``) that belong beside every result.
+    """
+
+    strokes: pd.DataFrame
+    notes: pd.DataFrame
+    time_line: TimeLine | None
+    budget: Budget
+    facts: dict[str, Any]
+
+
+def build_strokes(recording: Recording) -> StrokeTable:
+    """Make the stroke table of a run.
+
+    Raises
+    ------
+    BenchError
+        The markers can't be fitted: nothing measured could then be trusted.
+    """
+    heard = listen(recording)
+    remarks = list(recording.faults)
+    if heard.line_fault:
+        remarks.append(heard.line_fault)
+    struck = _struck(recording)
+    time_line = _time_line(recording, heard, struck)
+    drive_s = np.full(len(recording.strikes), np.nan)
+    if time_line is not None:
+        has = struck >= 0
+        drive_s[has] = time_line.t_s(struck[has])
+        if time_line.method == "onsets":
+            remarks.append(
+                "no markers were recorded: the plan was fitted to the onsets themselves, with a "
+                f"scatter of {time_line.residual_sd_us / 1e3:.2f} ms; drive times hold the flight"
+            )
+    notes, source, counts = collect_notes(recording, time_line, heard.line)
+    onsets, onset_of, inferred, flights = _contacts(recording, heard, drive_s, time_line)
+    table = _rows(recording, onsets, onset_of, inferred, drive_s)
+    known = table["onset_t_s"].to_numpy()
+    own = notes["note"].to_numpy() == recording.struck_zone_note
+    matched = _in_order(known, notes["note_t_s"].to_numpy(dtype=np.float64), own, table)
+    _fill_notes(table, notes, matched)
+    notes = notes.assign(role=matched.role, stroke=matched.stroke)
+    _outcomes(recording, table, notes, matched, struck)
+    inferred_count = int(np.isfinite(inferred).sum())
+    if inferred_count:
+        remarks.append(
+            f"{inferred_count} strikes landed under the sound of the stroke before; their onsets "
+            "are taken from the drive time and the striker's flight"
+        )
+    facts = {
+        "duration_s": recording.duration_s,
+        "status": recording.status,
+        "noise_dbfs": 20.0 * np.log10(max(heard.noise_rms, 1e-9)),
+        "note_source": source,
+        "left_out": counts,
+        "flight_ms": {name: 1e3 * flight.middle_s for name, flight in flights.items()},
+        "latency_ms": 1e3 * matched.latency.middle_s,
+        "inferred_onsets": inferred_count,
+        "audio_gaps": len(recording.gaps),
+        "remarks": remarks,
+    }
+    budget = timing_budget(table, time_line, recording.sample_rate_hz, source)
+    return StrokeTable(table, notes, time_line, budget, facts)
+
+
+def _struck(recording: Recording) -> Ints:
+    """Ticks of each strike's coil pulse; -1 for one that never came."""
+    rows = recording.of_kind("coil_on")
+    ticks = np.full(len(recording.strikes), -1, dtype=np.int64)
+    strike = rows["strike"].to_numpy(dtype=np.int64)
+    good = (strike >= 0) & (strike < len(ticks))
+    ticks[strike[good]] = rows["stamp_int"].to_numpy(dtype=np.int64)[good]
+    if (ticks < 0).all() and len(ticks):
+        begun = recording.of_kind("burst_begin")
+        zero = dict(zip(begun["value"], begun["stamp_int"], strict=True))
+        start = recording.strikes["burst"].map(zero)
+        planned = start + recording.strikes["time_us"] * TICKS_PER_US
+        ticks = np.where(start.notna(), planned.fillna(-1), -1).astype(np.int64)
+    return ticks
+
+
+def _time_line(recording: Recording, heard: Heard, struck: Ints) -> TimeLine | None:
+    sent, codes = recording.markers_sent()
+    if len(sent):
+        return fit_markers(
+            heard.edges.frame, sent, recording.sample_rate_hz, heard.edges.code, codes
+        )
+    if (struck >= 0).any():
+        return fit_onsets(heard.onsets.frame / recording.sample_rate_hz, struck[struck >= 0])
+    return None
+
+
+def _contacts(
+    recording: Recording, heard: Heard, drive_s: Floats, time_line: TimeLine | None
+) -> tuple[Onsets, Ints, Floats, dict[str, Latency]]:
+    """Onsets, the onset of each strike (-1: none), onsets inferred (s, NaN: none), and flights."""
+    rate = recording.sample_rate_hz
+    onsets = heard.onsets
+    expected_s, flights = _expected(recording, onsets.frame / rate, drive_s, time_line)
+    onset_of = _match_strikes(expected_s, onsets.frame / rate, flights)
+    missing = (onset_of < 0) & np.isfinite(expected_s)
+    if missing.any():
+        more = listen_again(recording, heard, expected_s[missing])
+        away = np.abs(more.frame[:, None] - onsets.frame).min(axis=1, initial=np.inf)
+        new = np.flatnonzero(away > 1e-3 * rate)
+        if len(new):
+            onsets = _merged(onsets, more, new)
+            onset_of = _match_strikes(expected_s, onsets.frame / rate, flights)
+    inferred = _hidden(recording, onsets.frame / rate, onset_of, expected_s)
+    return onsets, onset_of, inferred, flights
+
+
+def _expected(
+    recording: Recording, onset_s: Floats, drive_s: Floats, time_line: TimeLine | None
+) -> tuple[Floats, dict[str, Latency]]:
+    """When each strike should land, and the usual flight of each striker at each width."""
+    expected = np.full(len(drive_s), np.nan)
+    flights: dict[str, Latency] = {}
+    in_offset = time_line is not None and time_line.method == "onsets"
+    strikes = recording.strikes.reset_index(drop=True)
+    width = strikes["width_us"].fillna(0.0).round(-1)
+    lonely = _lonely(drive_s)
+    for striker, of_striker in strikes.groupby("striker", sort=True):
+        fallback = 0.0 if in_offset else recording.flight_s.get(str(striker), 0.008)
+        whole = _flight(onset_s, drive_s, of_striker.index.to_numpy(), lonely, fallback, in_offset)
+        flights[str(striker)] = whole
+        for _, same in of_striker.groupby(width[of_striker.index]):
+            rows = same.index.to_numpy()
+            flight = _flight(onset_s, drive_s, rows, lonely, whole.middle_s, in_offset)
+            # a drive that never sounded alone: the striker's usual flight
+            expected[rows] = drive_s[rows] + flight.middle_s
+    return expected, flights
+
+
+def _lonely(drive_s: Floats) -> npt.NDArray[np.bool_]:
+    """Strikes whose neighbours of any striker are far enough for no doubt."""
+    order = np.argsort(drive_s, kind="stable")
+    gap = np.diff(drive_s[order], prepend=-np.inf, append=np.inf)
+    lonely = np.zeros(len(drive_s), dtype=bool)
+    lonely[order] = (gap[:-1] > 1.5 * LONGEST_FLIGHT_S) & (gap[1:] > 1.5 * LONGEST_FLIGHT_S)
+    return lonely
+
+
+def _flight(
+    onset_s: Floats,
+    drive_s: Floats,
+    rows: Ints,
+    lonely: npt.NDArray[np.bool_],
+    fallback_s: float,
+    in_offset: bool,
+) -> Latency:
+    alone = np.sort(drive_s[rows[lonely[rows]]])
+    if in_offset or len(alone) < 3:
+        return Latency(fallback_s, np.nan, 0)
+    return usual_delay(alone, onset_s, fallback_s, LONGEST_FLIGHT_S, 0.0)
+
+
+def _match_strikes(
+    expected_s: Floats, onset_s: Floats, flights: dict[str, Latency]
+) -> Ints:
+    order = np.argsort(expected_s, kind="stable")  # NaN last
+    onset_of = np.full(len(expected_s), -1, dtype=np.int64)
+    # near first, so that a stroke missing in a roll doesn't shift the others; then what is left
+    for before, after in ((0.0015, 0.0015), (FLIGHT_BEFORE_S, FLIGHT_AFTER_S)):
+        open_rows = order[(onset_of[order] < 0) & np.isfinite(expected_s[order])]
+        free = np.setdiff1d(np.arange(len(onset_s)), onset_of)
+        i, j = match_times(expected_s[open_rows], onset_s[free], before, after)
+        onset_of[open_rows[i]] = free[j]
+    return onset_of
+
+
+def _merged(onsets: Onsets, more: Onsets, new: Ints) -> Onsets:
+    picked = Onsets(**{f.name: getattr(more, f.name)[new] for f in dataclasses.fields(Onsets)})
+    both = Onsets.join([onsets, picked])
+    order = np.argsort(both.frame, kind="stable")
+    keep = order[np.diff(both.frame[order], prepend=-np.inf) > 1.0]
+    return Onsets(**{f.name: getattr(both, f.name)[keep] for f in dataclasses.fields(Onsets)})
+
+
+def _hidden(
+    recording: Recording, onset_s: Floats, onset_of: Ints, expected_s: Floats
+) -> Floats:
+    """Expected landings (s) of strikes that are hidden under the sound of another; else NaN.
+
+    Where the bench has an impact pickup, it must have felt them.
+    """
+    hidden = np.full(len(expected_s), np.nan)
+    felt = recording.of_kind("impact")
+    for k in np.flatnonzero((onset_of < 0) & np.isfinite(expected_s)):
+        before = onset_s[np.searchsorted(onset_s, expected_s[k]) - 1] if len(onset_s) else np.nan
+        if 0.0 <= expected_s[k] - before <= MASK_S and len(felt) == 0:
+            hidden[k] = expected_s[k]
+    return hidden
+
+
+def _rows(
+    recording: Recording, onsets: Onsets, onset_of: Ints, inferred_s: Floats, drive_s: Floats
+) -> pd.DataFrame:
+    """One row a strike, and one an onset that no strike explains, in order of time."""
+    rate = recording.sample_rate_hz
+    strikes = recording.strikes.reset_index(drop=True)
+    spare = np.setdiff1d(np.arange(len(onsets)), onset_of)
+    blank: dict[str, Any] = {"int64": -1, "str": "", "float64": np.nan}
+    others = pd.DataFrame(
+        {name: pd.Series([blank[PLAN_COLUMNS[name]]] * len(spare), dtype=PLAN_COLUMNS[name])
+         for name in CARRIED}
+    )  # fmt: skip
+    table = pd.concat([strikes[CARRIED], others], ignore_index=True)
+    place = np.concatenate([onset_of, spare])
+    has = place >= 0
+
+    def of_onset(values: npt.NDArray[Any]) -> Floats:
+        out = np.full(len(place), np.nan)
+        out[has] = values[place[has]]
+        return out
+
+    table["drive_t_s"] = np.concatenate([drive_s, np.full(len(spare), np.nan)])
+    table["onset_t_s"] = of_onset(onsets.frame / rate)
+    table["onset_u_s"] = of_onset(onsets.u_frames / rate)
+    table["peak_dbfs"] = of_onset(20 * np.log10(np.maximum(onsets.peak, 1e-12)))
+    table["snr_db"] = of_onset(onsets.snr_db)
+    table["peak_after_ms"] = of_onset((onsets.peak_frame - onsets.frame) / rate * 1e3)
+    table["clipped"] = of_onset(onsets.clipped.astype(float)) == 1.0
+    flown = table["onset_t_s"] - table["drive_t_s"]
+    spread = 1.4826 * float((flown - flown.median()).abs().median()) if flown.notna().any() else 0.0
+    guessed = np.concatenate([inferred_s, np.full(len(spare), np.nan)])
+    rows = np.isfinite(guessed)
+    table.loc[rows, "onset_t_s"] = guessed[rows]
+    table.loc[rows, "onset_u_s"] = max(spread, 1e-4)
+    when = table["onset_t_s"].fillna(table["drive_t_s"])
+    table = table.iloc[np.argsort(when.to_numpy(), kind="stable")].reset_index(drop=True)
+    table.insert(0, "stroke", np.arange(len(table)))
+    return table
+
+
+def _in_order(onset_s: Floats, note_s: Floats, own: Any, table: pd.DataFrame) -> NoteMatch:
+    """Match with onsets in order of time (rows without one may stand anywhere)."""
+    planned = (table["strike"] >= 0).to_numpy()
+    unplanned = ~planned if planned.any() else np.zeros(len(table), dtype=bool)
+    return match_notes(onset_s, note_s, own, unplanned)
+
+
+def _fill_notes(table: pd.DataFrame, notes: pd.DataFrame, matched: NoteMatch) -> None:
+    has = matched.first >= 0
+    place = matched.first[has]
+    for name in ("note_t_s", "note_u_s", "wire_s"):
+        column = np.full(len(table), np.nan)
+        column[has] = notes[name].to_numpy(dtype=np.float64)[place]
+        table[name] = column
+    for name in ("note", "velocity"):
+        whole = np.full(len(table), -1, dtype=np.int64)
+        whole[has] = notes[name].to_numpy(dtype=np.int64)[place]
+        table[name] = whole
+    sources = np.full(len(table), "", dtype=object)
+    sources[has] = notes["source"].to_numpy()[place]
+    table["note_source"] = sources.astype(str)
+    table["latency_s"] = table["note_t_s"] - table["onset_t_s"]
+    table["latency_u_s"] = np.hypot(table["note_u_s"], table["onset_u_s"])
+    doubles = np.zeros(len(table), dtype=np.int64)
+    delay = np.full(len(table), np.nan)
+    for k in np.flatnonzero(matched.role == "double"):
+        stroke = matched.stroke[k]
+        if doubles[stroke] == 0:
+            delay[stroke] = notes["note_t_s"].iloc[k] - table["note_t_s"].iloc[stroke]
+        doubles[stroke] += 1
+    table["doubles"] = doubles
+    table["double_delay_s"] = delay
+
+
+def _outcomes(
+    recording: Recording,
+    table: pd.DataFrame,
+    notes: pd.DataFrame,
+    matched: NoteMatch,
+    struck: Ints,
+) -> None:
+    onset = table["onset_t_s"].to_numpy()
+    strike = table["strike"].to_numpy()
+    came = np.ones(len(table), dtype=bool)
+    came[strike >= 0] = struck[strike[strike >= 0]] >= 0
+    has_note = (matched.first >= 0) & np.isfinite(onset)
+    outcome = np.select(
+        [~np.isfinite(onset), ~has_note, table["doubles"].to_numpy() > 0],
+        ["no_contact", "lost", "double"],
+        "clean",
+    ).astype(object)
+    reason = np.full(len(table), "", dtype=object)
+    begin = np.fmin(table["drive_t_s"].to_numpy(), onset)
+    end = np.fmax(begin, onset) + LONGEST_LATENCY_S
+    for first, count in recording.gaps:
+        low, high = first / recording.sample_rate_hz, (first + count) / recording.sample_rate_hz
+        reason[(begin <= high) & (end >= low)] = "audio was lost in its window"
+    errors = recording.of_kind("din_error")
+    if len(errors) and not np.isnan(matched.latency.middle_s) and "drive_t_s" in table:
+        reason = _near_errors(recording, table, reason, errors)
+    stray = notes.loc[notes["role"] == "stray", "note_t_s"].to_numpy(dtype=np.float64)
+    for row in np.flatnonzero((outcome == "no_contact") & came):
+        wanted = table["drive_t_s"].iloc[row] + 0.01 + matched.latency.middle_s
+        if len(stray) and np.abs(stray - wanted).min() < 0.01:
+            reason[row] = "a note came, but no onset was seen"
+    late = begin + LONGEST_LATENCY_S + 0.02 > recording.duration_s
+    reason[late & (outcome == "lost")] = "the recording ends in its window"
+    reason[~came] = "never struck: the run ended before it"
+    bad = reason != ""
+    outcome[bad] = "invalid"
+    table["outcome"] = outcome.astype(str)
+    table["valid"] = ~bad
+    table["excluded_because"] = reason.astype(str)
+
+
+def _near_errors(
+    recording: Recording, table: pd.DataFrame, reason: Any, errors: pd.DataFrame
+) -> Any:
+    """Strokes without a clean note, near a byte that the board could not read."""
+    ons = recording.of_kind("coil_on")
+    ticks = ons["stamp_int"].to_numpy(dtype=np.int64)
+    strikes = ons["strike"].to_numpy(dtype=np.int64)
+    for stamp in errors["stamp_int"]:
+        k = int(np.searchsorted(ticks, stamp)) - 1
+        if k >= 0 and stamp - ticks[k] < 2_000_000 * (LONGEST_LATENCY_S + LONGEST_FLIGHT_S):
+            rows = (table["strike"] == strikes[k]) & table["note_t_s"].isna()
+            reason[rows.to_numpy()] = "a MIDI byte in its window could not be read"
+    return reason
