@@ -28,8 +28,9 @@ def flam_pairs(strokes: pd.DataFrame) -> Selection:
 
     Columns added to those of the second stroke: ``gap_s`` (measured between the onsets; the
     programmed gap where an onset isn't known), ``caught`` (the second has a note) and, of the
-    first stroke, ``first_note_t_s``, ``first_velocity`` and ``first_stroke``. Left out: pairs of which either stroke is invalid or
-    without contact, or of which the first is lost (nothing then stands before the second).
+    first stroke, ``first_note_t_s``, ``first_velocity`` and ``first_stroke``. Left out:
+    pairs of which either stroke is invalid or without contact, or of which the first is lost
+    (nothing then stands before the second).
     """
     flams = strokes[(strokes["pattern"] == "flam") & (strokes["strike"] >= 0)]
     chosen = contacts(flams)
@@ -191,7 +192,8 @@ def flam_measures(
             measured(
                 name, "ms", gap, scale=1e3, confidence=confidence, count=len(equal),
                 rows=stroke_numbers(equal), excluded=chosen.excluded, stage=stage,
-                bench_limited=limited, details={**details, "chance": chance, "direction": "at_most"},
+                bench_limited=limited,
+                details={**details, "chance": chance, "direction": "at_most"},
                 note=f"{note} Level difference {nearest:+g} dB.",
             )
         )  # fmt: skip

@@ -213,16 +213,13 @@ def _height_through(fit: CurveFit, chance: float, threshold: float) -> float:
         return -value, -np.array([(per_z * away).sum(), per_lapse + turn * per_z.sum()])
 
     bounds = [(math.log(fit.slope_range[0]), math.log(fit.slope_range[1])), (0.0, lapse_most)]
-    tries = [
-        np.array([part, lapse])
+    tries = [(math.log(fit.slope), min(fit.lapse, lapse_most))] + [
+        (float(part), lapse)
         for part in np.linspace(*bounds[0], 6)
         for lapse in (0.0, lapse_most / 2, lapse_most * 0.99)
     ]
-    starts = [
-        np.array([math.log(fit.slope), min(fit.lapse, lapse_most)]),
-        min(tries, key=lambda theta: cost(theta)[0]),
-    ]
-    return max(-_minimise(cost, start, bounds)[1] for start in starts)
+    start = min((np.array(pair) for pair in tries), key=lambda theta: cost(theta)[0])
+    return -_minimise(cost, start, bounds)[1]
 
 
 def _height_with_lapse(fit: CurveFit, lapse: float) -> float:
@@ -264,11 +261,11 @@ def threshold(fit: CurveFit, chance: float, confidence: float = 0.95) -> Interva
         centre = float(grid[int(np.argmin(heights))])
         if min(heights) > 0:
             return Interval(math.nan, math.nan, math.nan, PROFILE)
-    low = _crossing(excess, centre, -1.0, span, lowest, highest)
+    low = _crossing(excess, centre, -1.0, drop, span, lowest, highest)
     never = fit.lapse_most >= 1 - chance and (
         not math.isfinite(value) or fit.log_likelihood - _height_with_lapse(fit, 1 - chance) <= drop
     )
-    high = math.nan if never else _crossing(excess, centre, 1.0, span, lowest, highest)
+    high = math.nan if never else _crossing(excess, centre, 1.0, drop, span, lowest, highest)
     if fit.separated:  # nothing tells one place within the bracket from another
         low = min(low, float(fit.x[fit.hits < fit.trials].max()))
         high = max(high, float(fit.x[fit.hits > 0].min()))
@@ -279,18 +276,42 @@ def _crossing(
     excess: Callable[[float], float],
     centre: float,
     sign: float,
+    drop: float,
     span: float,
     lowest: float,
     highest: float,
 ) -> float:
-    """Return where `excess` turns positive, going from `centre` in the direction `sign`."""
-    inside, step = centre, span * 1e-3
+    """Return where `excess` turns positive, going from `centre` in the direction `sign`.
+
+    The likelihood falls nearly as a parabola, so its root is nearly straight; regula falsi (with
+    the Illinois halving) on that root takes few steps.
+    """
+
+    def straight(at: float) -> float:
+        value = excess(at)
+        return math.sqrt(max(value + drop, 0.0)) - math.sqrt(drop)
+
+    inside, step, left = centre, span * 0.02, -math.sqrt(drop)
     while lowest <= inside <= highest:
         outside = inside + sign * step
-        if excess(outside) > 0:
-            while abs(outside - inside) > span * 1e-4:
-                middle = (inside + outside) / 2
-                inside, outside = (inside, middle) if excess(middle) > 0 else (middle, outside)
-            return (inside + outside) / 2
-        inside, step = outside, step * 2
-    return math.nan
+        right = straight(outside)
+        if right > 0:
+            break
+        inside, step, left = outside, step * 2, right
+    else:
+        return math.nan
+    weight_left = weight_right = 1.0
+    for _ in range(60):
+        low, high = left * weight_left, right * weight_right
+        share = min(max(-low / (high - low), 0.02), 0.98)
+        middle = inside + share * (outside - inside)
+        value = straight(middle)
+        if abs(outside - inside) < span * 1e-4 or abs(value) < 1e-3:
+            return middle
+        if value > 0:
+            outside, right, weight_right = middle, value, 1.0
+            weight_left /= 2
+        else:
+            inside, left, weight_left = middle, value, 1.0
+            weight_right /= 2
+    return (inside + outside) / 2
