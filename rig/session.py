@@ -214,7 +214,7 @@ class Session:
         self._intake = Intake(writer, self._audio, self._midi, self.board.clock)
         self._intake.start()
         self._write_clock(writer)
-        bursts: dict[int, dict[str, Any]] = {
+        bursts: dict[int, dict[Any, Any]] = {
             row["burst"]: row for row in self._plan.bursts.to_dict("records")
         }
         struck: list[int] = []

@@ -215,8 +215,13 @@ class BoardTwin:
         for coil in self.coils:
             coil.queued_ticks = 0
             coil.struck = coil.queued = (-_NEVER, -_NEVER)
+        self.restart_contacts()
+
+    def restart_contacts(self) -> None:
+        """As if it had been powered up only now: no interlock counts as closed yet."""
+        self.interlocks = 0
         for bit in (Interlock.ESTOP, Interlock.GUARD, Interlock.SUPPLY, Interlock.COILS_QUIET):
-            self._sense(bit, 0)
+            self._sense(bit, self.now_ticks)
 
     # time
 
@@ -439,7 +444,7 @@ class BoardTwin:
             self._pulses[LONE_MARKER] = at + _MARKER_TICKS[LONE_MARKER]
             return
         limits, coil = self.limits.coils[strike.coil], self.coils[strike.coil]
-        self.leak()
+        self.leak(at)
         coil.queued_ticks -= strike.width
         coil.heat_ticks += strike.width
         end = at + strike.width
@@ -470,9 +475,9 @@ class BoardTwin:
             self.event(EventKind.BURST_END, 0, at)
             self._enter(State.ARMED, at)
 
-    def leak(self) -> None:
-        """Bring the heat of all coils up to now, whole milliseconds at a time."""
-        now_ms = self.now_ticks // TICKS_PER_MS
+    def leak(self, at: int | None = None) -> None:
+        """Bring the heat of all coils up to a tick (or now), whole milliseconds at a time."""
+        now_ms = (self.now_ticks if at is None else at) // TICKS_PER_MS
         passed, self._leaked_ms = now_ms - self._leaked_ms, now_ms
         for coil, limits in zip(self.coils, self.limits.coils, strict=True):
             constant_ms = limits.heat_time_constant_ms
@@ -625,7 +630,7 @@ class BoardTwin:
         now = self.now_ticks
         if self.queue[0].start - now < BOARD_RULES["least_lead_ticks"]:
             self.trip(Trip.LATE, now)
-            return Refusal.WRONG_STATE
+            return Refusal.IN_THE_PAST
         self.strikes_left = strikes
         self._enter(State.STRIKING, now)
         return Refusal.DONE
