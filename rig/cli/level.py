@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -79,12 +79,14 @@ def _inputs(name: str, seconds: float) -> tuple[list[str], LevelMeter, Pieces]:
 
     def pieces() -> Pieces:
         port: Port | None = None
+        now_s: Callable[[], float] = time.monotonic
+        sleep_s: Callable[[float], None] = time.sleep
         if bench.audio.device == FROM_BOARD:
             port = open_port(find_port(bench.board))
             source, clock = open_audio_source(bench, port), clock_of(port)
             now_s, sleep_s = clock.monotonic_s, clock.sleep_s
         else:
-            source, now_s, sleep_s = InterfaceAudio(bench.audio), time.monotonic, time.sleep
+            source = InterfaceAudio(bench.audio)
         source.start()
         try:
             until_s = now_s() + seconds
