@@ -43,7 +43,9 @@ def write_page(analysis: Analysis) -> str:
     decisions = [
         {
             "verdict": d.verdict,
-            "name": " · ".join(part for part in (plain_name(d.limit.measure), d.limit.stage) if part),
+            "name": " · ".join(
+                part for part in (plain_name(d.limit.measure), d.limit.stage) if part
+            ),
             "measured": describe(d.measure) if d.measure else "not measured",
             "limit": analysis.describe_limit(d.limit),
             "reason": d.reason.split(": ", 1)[-1],

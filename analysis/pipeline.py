@@ -1,0 +1,274 @@
+"""From a run folder to stroke table, measures and decisions, and the files that hold them."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.decide import Decision, RunStatus, Verdict, decide_all, describe, overall
+from analysis.load import Recording, load_run
+from analysis.measure import UNITS, Measure
+from analysis.measures import measure_all, stage_spans, to_json
+from analysis.strokes import StrokeTable, build_strokes
+from rig.record.audio_file import AudioReader
+from rig.record.limits import TICKS_PER_US
+from rig.record.protocol import IdleStage, Limit, Protocol
+from rig.record.run_records import StartRecord, Status
+from rig.record.specimen import Specimen
+
+FOLDER = "analysis"
+"""Inside the run folder; all in it can be made again."""
+
+_STATUS: dict[Status, RunStatus] = {
+    "complete": "complete",
+    "stopped": "incomplete",
+    "incomplete": "incomplete",
+    "failed": "failed",
+}
+_IDLE_MARGIN_S = 0.1
+_MOST_IDLE_S = 20.0
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Analysis:
+    """A run, measured and judged.
+
+    Attributes
+    ----------
+    recording, table
+        What was recorded, and the strokes and notes made of it.
+    measures, decisions
+        One decision for each limit of the protocol, in its order.
+    overall
+        The worst verdict; None where a complete run has no limits.
+    """
+
+    recording: Recording
+    table: StrokeTable
+    measures: list[Measure]
+    decisions: list[Decision]
+    overall: Verdict | None
+
+    @property
+    def path(self) -> Path:
+        """The run folder."""
+        return self.recording.path
+
+    @property
+    def start(self) -> StartRecord:
+        """The start record."""
+        return self.recording.reader.start
+
+    @property
+    def protocol(self) -> Protocol:
+        """The protocol of the run."""
+        return self.recording.reader.protocol
+
+    @property
+    def specimen(self) -> Specimen:
+        """What was under test."""
+        return self.recording.reader.specimen
+
+    @property
+    def audio(self) -> AudioReader:
+        """The recording."""
+        return self.recording.reader.audio
+
+    @property
+    def doubts(self) -> list[str]:
+        """Sentences that belong beside every result."""
+        notes = self.recording.of_kind("note")["text"].tolist()
+        found = [*self.table.facts["remarks"], *notes]
+        if not self.start.calibrated and self.start.port:
+            found.append(
+                "the strikers are not calibrated: results are given over drive (pulse width), not "
+                "over force"
+            )
+        return list(dict.fromkeys(str(text) for text in found))
+
+    @property
+    def budget_s(self) -> dict[str, float]:
+        """Uncertainty budget of one latency, each part in seconds, and their sum."""
+        parts = {name: u * 1e-6 for name, (u, _) in self.table.budget.parts.items()}
+        return {**parts, "combined": self.table.budget.combined_us * 1e-6}
+
+    def describe(self, decision: Decision) -> str:
+        """Measured value with its interval, for a person."""
+        return describe(decision.measure) if decision.measure else "not measured"
+
+    def describe_limit(self, limit: Limit) -> str:
+        """Give the demand as a person reads it: "at most 9 ms"."""
+        unit = UNITS.get(limit.unit, limit.unit)
+        return f"{limit.bound.replace('_', ' ')} {limit.value:g} {unit}".strip()
+
+    def reason(self) -> str:
+        """One sentence on the verdict over all."""
+        if self.recording.status != "complete":
+            return f"The run is {self.recording.status}; what was recorded is shown."
+        if not self.decisions:
+            return "The protocol asks for no limits."
+        met = sum(decision.verdict == "pass" for decision in self.decisions)
+        text = f"{met} of {len(self.decisions)} limits are met."
+        worst = [d.limit for d in self.decisions if d.verdict == self.overall]
+        if self.overall not in (None, "pass"):
+            names = dict.fromkeys(limit.measure.replace("_", " ") for limit in worst)
+            text += f" {str(self.overall).capitalize()}: {', '.join(names)}."
+        return text
+
+    def provenance(self) -> list[tuple[str, str]]:
+        """Where the figures come from, line by line."""
+        start, facts = self.start, self.table.facts
+        line = self.table.time_line
+        rows = [
+            ("run", f"{self.path.name} ({start.run_id})"),
+            ("status", self.recording.status),
+            ("software", ", ".join(f"{k} {v}" for k, v in start.software.items() if v)),
+            ("board", ", ".join(f"{k} {v}" for k, v in start.board.items()) or "none"),
+            ("port", start.port or "none"),
+            ("audio", f"{start.audio.sample_rate_hz} Hz, {start.audio.channel_count} channels"),
+            ("notes from", str(facts["note_source"])),
+            ("calibrated", "yes" if start.calibrated else "no"),
+            ("seed", str(start.seed)),
+        ]
+        if line is not None:
+            rows.append(
+                (
+                    "time line",
+                    f"{line.method}: {line.used} used, {line.lost} lost, {line.extra} extra; "
+                    f"residual {line.residual_sd_us:.2f} µs; clocks {line.ppm:+.1f} ppm apart",
+                )
+            )
+        return rows
+
+
+def analyse_run(path: Path | str) -> Analysis:
+    """Measure and judge a run. Nothing is written.
+
+    Raises
+    ------
+    BenchError
+        It is no run folder, or its clocks can't be tied together.
+    """
+    recording = load_run(path)
+    table = build_strokes(recording)
+    reader = recording.reader
+    spans = {**stage_spans(table.strokes), **_idle_spans(recording, table)}
+    idle = _idle_samples(recording, spans, table)
+    budget = {name: u * 1e-6 for name, (u, _) in table.budget.parts.items()}
+    shared = [u for name, u in budget.items() if name not in ("onset", "stamp of the note")]
+    measures = measure_all(
+        table.strokes,
+        table.notes,
+        reader.protocol,
+        reader.specimen,
+        spans_s=spans,
+        idle_samples=idle if idle.size else None,
+        sample_rate_hz=recording.sample_rate_hz,
+        systematic_u_s=math.sqrt(sum(u * u for u in shared if math.isfinite(u))),
+        budget_s=budget,
+    )
+    status = _STATUS[recording.status]
+    rule = reader.protocol.decision_rule
+    decisions = decide_all(reader.protocol.limits, measures, rule=rule, run_status=status)
+    return Analysis(
+        recording=recording,
+        table=table,
+        measures=measures,
+        decisions=decisions,
+        overall=overall(decisions, status),
+    )
+
+
+def _idle_spans(recording: Recording, table: StrokeTable) -> dict[str, list[tuple[float, float]]]:
+    """Stretches of idle stages, from the begin of their bursts to their planned end."""
+    line = table.time_line
+    idle = {s.name for s in recording.reader.protocol.stages if isinstance(s, IdleStage)}
+    if line is None or not idle:
+        return {}
+    found: dict[str, list[tuple[float, float]]] = {}
+    begun = recording.of_kind("burst_begin")
+    zero = dict(zip(begun["value"], begun["stamp_int"], strict=True))
+    for burst in recording.bursts.itertuples():
+        if burst.stage in idle and burst.burst in zero:
+            ticks = np.array([0, burst.duration_us], dtype=float) * TICKS_PER_US
+            begin, end = line.t_s(zero[burst.burst] + ticks)
+            end = min(float(end), recording.duration_s)
+            if end > begin:
+                found.setdefault(str(burst.stage), []).append((float(begin), end))
+    return found
+
+
+def _idle_samples(
+    recording: Recording, spans: dict[str, list[tuple[float, float]]], table: StrokeTable
+) -> npt.NDArray[np.float32]:
+    """Sensor samples while nothing was struck: idle stages, or the silence before strokes."""
+    idle = {s.name for s in recording.reader.protocol.stages if isinstance(s, IdleStage)}
+    chosen = [span for name in idle for span in spans.get(name, [])]
+    if not chosen:
+        first_s = table.strokes["drive_t_s"].fillna(table.strokes["onset_t_s"]).min()
+        if np.isfinite(first_s):
+            chosen = [(0.0, float(first_s))]
+    reader, rate_hz = recording.reader.audio, recording.sample_rate_hz
+    onsets = table.strokes["onset_t_s"].to_numpy(float)
+    pieces: list[npt.NDArray[np.float32]] = []
+    left_s = _MOST_IDLE_S
+    for begin, end in chosen:
+        begin, end = begin + _IDLE_MARGIN_S, min(end - _IDLE_MARGIN_S, begin + left_s)
+        struck = np.any((onsets > begin - 0.5) & (onsets < end))
+        if end - begin > 2 * _IDLE_MARGIN_S and not struck:
+            first = round(begin * rate_hz)
+            samples = reader.window(first, round(end * rate_hz) - first)
+            pieces.append(samples[:, recording.roles["sensor"]])
+            left_s -= end - begin
+    return np.concatenate(pieces) if pieces else np.zeros(0, np.float32)
+
+
+def write_tables(analysis: Analysis) -> Path:
+    """Write stroke and note tables (Parquet and CSV) and ``measures.json``; give their folder.
+
+    Files are replaced whole: a reader never sees half of one.
+    """
+    folder = analysis.path / FOLDER
+    folder.mkdir(exist_ok=True)
+    for name, table in (("strokes", analysis.table.strokes), ("notes", analysis.table.notes)):
+        for suffix in ("parquet", "csv"):
+            part = folder / f"{name}.{suffix}.part"
+            if suffix == "csv":
+                table.to_csv(part, index=False)
+            else:
+                table.to_parquet(part, index=False)
+            part.replace(folder / f"{name}.{suffix}")
+    record = to_json(
+        analysis.measures,
+        analysis.decisions,
+        run_status=_STATUS[analysis.recording.status],
+        **_facts(analysis),
+    )
+    part = folder / "measures.json.part"
+    part.write_text(json.dumps(record, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    part.replace(folder / "measures.json")
+    return folder
+
+
+def _facts(analysis: Analysis) -> dict[str, Any]:
+    start = analysis.start
+    return {
+        "run_id": start.run_id,
+        "created_utc": start.created_utc,
+        "software": start.software,
+        "protocol": start.protocol_name,
+        "bench": start.bench_name,
+        "pad": start.pad_name,
+        "module": start.module_name,
+        "firmware": start.module_firmware,
+        "note_source": analysis.table.facts["note_source"],
+        "calibrated": start.calibrated,
+        "doubts": analysis.doubts,
+        "budget_us": {k: v * 1e6 for k, v in analysis.budget_s.items()},
+    }

@@ -1,0 +1,67 @@
+"""Every command is there, says what it does, and is documented."""
+
+from __future__ import annotations
+
+import importlib
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from rig.cli.exit_code import OF_VERDICT, ExitCode
+from rig.cli.main import COMMANDS
+
+ROOT = Path(__file__).parents[2]
+
+
+def told(*words: str) -> subprocess.CompletedProcess[str]:
+    """Run the program as a person does."""
+    return subprocess.run(
+        [sys.executable, "-m", "rig.cli.main", *words], capture_output=True, text=True, check=False
+    )
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_command_has_a_function_with_a_sentence(name: str) -> None:
+    """Each command's function exists; its first line is the help that a person reads."""
+    module, _, attribute = COMMANDS[name].partition(":")
+    found = getattr(importlib.import_module(module), attribute)
+    text = found.info.help if hasattr(found, "info") else found.__doc__
+    assert text
+    assert text.strip()
+
+
+def test_help_lists_every_command() -> None:
+    """The help names all commands."""
+    shown = told("--help").stdout
+    assert all(f"  {name}" in shown for name in COMMANDS)
+
+
+def test_exit_codes_are_those_of_the_readme() -> None:
+    """README.md and the program agree on every exit code."""
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    table = text.split("## Exit codes")[1].split("##")[0]
+    told_codes = {int(line.split("|")[1]) for line in table.splitlines() if line[2:3].isdigit()}
+    assert told_codes == {int(code) for code in ExitCode}
+    assert set(OF_VERDICT) == {"pass", "fail", "undecided", "invalid", "incomplete"}
+    assert OF_VERDICT["pass"] == 0
+    assert all(code != 0 for verdict, code in OF_VERDICT.items() if verdict != "pass")
+
+
+@pytest.mark.parametrize(
+    ("words", "found"),
+    [
+        (("check", "no-such-protocol"), "no-such-protocol"),
+        (("run", "demo", "--specimen", "no-such-specimen"), "no-such-specimen"),
+        (("analyse", "no-such-run"), "no-such-run"),
+        (("report", "no-such-run"), "no-such-run"),
+        (("verify-record", "no-such-run"), "no-such-run"),
+    ],
+)
+def test_bad_input_gives_a_sentence_and_exit_code_2(words: tuple[str, ...], found: str) -> None:
+    """Bad input never gives a traceback."""
+    done = told(*words)
+    assert done.returncode == ExitCode.BAD_INPUT
+    assert found in done.stderr + done.stdout
+    assert "Traceback" not in done.stderr
