@@ -15,7 +15,7 @@ from rig.record.record_error import RecordError
 from rig.record.recovery_copy import recover_copy
 from rig.record.run_folder import RunReader, verify
 
-PROTOCOL = "latency"
+PROTOCOL = "demo"
 
 
 def start_run(folder):
