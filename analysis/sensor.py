@@ -1,0 +1,236 @@
+"""The sensor itself, from any run's audio about its strokes: noise, levels, peaks and decay."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import signal, stats
+
+from analysis.detector import Envelopes
+from rig.record.bench_fault import BenchError
+
+Array = NDArray[np.float64]
+
+NOISE_BLOCK_S = 0.010
+CLIP_LEVEL = 0.999
+
+
+class SensorError(BenchError):
+    """Audio that tells nothing about the sensor."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Noise:
+    """The sensor while nothing is struck.
+
+    Attributes
+    ----------
+    rms
+        Of full scale.
+    percentiles
+        Percentile of the magnitude -> dBFS.
+    mains
+        Mains lines found: frequency (Hz) -> amplitude (dBFS).
+    mains_hz
+        50, 60, or 0 where no line stands out.
+    block_maxima
+        Highest magnitudes of blocks of ``NOISE_BLOCK_S``.
+    """
+
+    rms: float
+    percentiles: dict[float, float]
+    mains: dict[float, float]
+    mains_hz: float
+    block_maxima: Array
+
+    def level_for(self, false_per_h: float) -> float:
+        """Level that the noise passes in so many blocks an hour, of full scale.
+
+        Extreme values of blocks follow Gumbel's law where the noise is normal; fitted by maximum
+        likelihood and carried on beyond what was heard. Its tail is heavier than that of normal
+        noise with hum, so the true rate is lower.
+        """
+        location, scale = stats.gumbel_r.fit(self.block_maxima)
+        blocks_per_h = 3600.0 / NOISE_BLOCK_S
+        return float(stats.gumbel_r.isf(min(0.5, false_per_h / blocks_per_h), location, scale))
+
+
+def _db(level: float) -> float:
+    return 20.0 * math.log10(level) if level > 0.0 else -math.inf
+
+
+def noise(samples: ArrayLike, sample_rate_hz: float) -> Noise:
+    """Measure the sensor's noise.
+
+    Parameters
+    ----------
+    samples
+        Shape (samples,): at least 0.5 s in which nothing was struck.
+    sample_rate_hz
+        Of the samples.
+
+    Raises
+    ------
+    SensorError
+        Too little, or samples that are not finite.
+    """
+    x = np.asarray(samples, dtype=float).ravel()
+    least = round(0.5 * sample_rate_hz)
+    if x.size < least or not np.isfinite(x).all():
+        raise SensorError(
+            f"noise of the sensor: {x.size / sample_rate_hz:.2f} s of silence found; at least "
+            "0.5 s of finite samples is needed. Record an idle stage"
+        )
+    x = x - x.mean()
+    magnitude = np.abs(x)
+    block = max(1, round(NOISE_BLOCK_S * sample_rate_hz))
+    maxima = magnitude[: magnitude.size // block * block].reshape(-1, block).max(axis=1)
+    mains, mains_hz = mains_lines(x, sample_rate_hz)
+    return Noise(
+        rms=float(np.sqrt(np.mean(x**2))),
+        percentiles={p: _db(float(np.percentile(magnitude, p))) for p in (50.0, 95.0, 99.0, 99.9)},
+        mains=mains,
+        mains_hz=mains_hz,
+        block_maxima=maxima,
+    )
+
+
+def mains_lines(
+    samples: ArrayLike, sample_rate_hz: float, *, above_db: float = 10.0
+) -> tuple[dict[float, float], float]:
+    """Find mains hum: lines at multiples of 50 or 60 Hz that stand out of their surroundings.
+
+    Returns
+    -------
+    lines
+        Frequency -> amplitude in dBFS, of the mains with more power in its lines.
+    mains_hz
+        50, 60 or 0.
+    """
+    x = np.asarray(samples, dtype=float).ravel()
+    length = min(x.size, round(sample_rate_hz))
+    frequency, power = signal.welch(
+        x, sample_rate_hz, window="hann", nperseg=length, scaling="spectrum"
+    )
+    best: tuple[dict[float, float], float] = ({}, 0.0)
+    best_power = 0.0
+    for mains_hz in (50.0, 60.0):
+        lines: dict[float, float] = {}
+        total = 0.0
+        for harmonic in range(1, 9):
+            # 300 Hz belongs to both; it tells nothing
+            at = harmonic * mains_hz
+            if at >= sample_rate_hz / 2.0 or at == 300.0:
+                continue
+            near = np.abs(frequency - at)
+            floor = float(np.median(power[(near > 4.0) & (near < 20.0)]))
+            peak = float(power[near <= 1.5].max())
+            if peak > floor * 10.0 ** (above_db / 10.0):
+                lines[at] = _db(math.sqrt(2.0 * peak))
+                total += peak
+        if total > best_power:
+            best, best_power = (lines, mains_hz), total
+    return best
+
+
+def decay(level: ArrayLike, rate_hz: float) -> tuple[float, float]:
+    """Decay of one sound: (T60 in s by backward integration, amplitude time constant in ms).
+
+    Schroeder's backward integral of the squared signal, a straight line through -5 to -25 dB
+    (ISO 3382, from memory). The time constant is that in which an amplitude falls to 1/e,
+    T60 / ln(1000). NaN where the sound does not fall by 25 dB.
+    """
+    x = np.asarray(level, dtype=float).ravel()
+    energy = np.cumsum(x[::-1] ** 2)[::-1]
+    if energy.size < 8 or not energy[0] > 0.0:
+        return math.nan, math.nan
+    decibels = 10.0 * np.log10(np.maximum(energy / energy[0], 1e-30))
+    use = (decibels <= -5.0) & (decibels >= -25.0)
+    # the last samples fall to nothing by construction
+    if use.sum() < 3 or decibels[-max(2, energy.size // 50)] > -25.0:
+        return math.nan, math.nan
+    fit = stats.linregress(np.flatnonzero(use) / rate_hz, decibels[use])
+    t60_s = -60.0 / float(fit.slope)
+    return t60_s, 1e3 * t60_s / math.log(1000.0)
+
+
+def strokes(
+    windows: Envelopes, *, rearm_share: float = 0.5, first_within_ms: float = 3.0
+) -> pd.DataFrame:
+    """Describe each stroke.
+
+    Parameters
+    ----------
+    windows
+        Strokes, at the recorded level.
+    rearm_share
+        Share of the first peak above which a later peak could trigger again.
+    first_within_ms
+        The first peak is the highest level within this time of the onset.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a stroke: force_n, peak_dbfs, head_room_db, clipped, first_peak_ms, highest_peak_ms
+        (both from the onset), late_peak_ms (last time above the share; NaN: none), t60_s,
+        decay_ms.
+    """
+    level, onset = windows.level[:, windows.onset :], windows.onset
+    if level.shape[1] < windows.samples_of(first_within_ms) + 2:
+        raise SensorError(
+            f"strokes of the sensor: {windows.level.shape[1] - onset} samples after the onset; "
+            f"more than {first_within_ms} ms are needed"
+        )
+    to_ms = 1e3 / windows.rate_hz
+    first_n = max(1, windows.samples_of(first_within_ms))
+    first = level[:, :first_n].max(axis=1)
+    late = level[:, first_n:] > rearm_share * first[:, None]
+    last = level.shape[1] - 1 - late[:, ::-1].argmax(axis=1)
+    peak = level.max(axis=1)
+    decays = [
+        decay(row[int(row.argmax()) :][row[int(row.argmax()) :] > 0.0], windows.rate_hz)
+        for row in level
+    ]
+    decibels = 20.0 * np.log10(np.maximum(peak, 1e-12))
+    return pd.DataFrame(
+        {
+            "force_n": windows.force_n,
+            "peak_dbfs": decibels,
+            "head_room_db": -decibels,
+            "clipped": peak >= CLIP_LEVEL,
+            "first_peak_ms": level[:, :first_n].argmax(axis=1) * to_ms,
+            "highest_peak_ms": level.argmax(axis=1) * to_ms,
+            "late_peak_ms": np.where(late.any(axis=1), last * to_ms, math.nan),
+            "t60_s": [d[0] for d in decays],
+            "decay_ms": [d[1] for d in decays],
+        }
+    )
+
+
+def by_force(table: pd.DataFrame) -> pd.DataFrame:
+    """Level, spread and head room of each force, from :func:`strokes`; one row a force."""
+    grouped = table.groupby("force_n", dropna=False)
+    return pd.DataFrame(
+        {
+            "strokes": grouped.size(),
+            "level_dbfs": grouped["peak_dbfs"].mean(),
+            "spread_db": grouped["peak_dbfs"].std(),
+            "least_head_room_db": grouped["head_room_db"].min(),
+            "clipped": grouped["clipped"].sum(),
+        }
+    ).reset_index()
+
+
+def crosstalk_db(struck: Envelopes, other: Envelopes) -> Array:
+    """Peak of another zone's sensor against that of the struck one, per stroke, in dB."""
+    if len(struck) != len(other):
+        raise SensorError(
+            f"crosstalk: {len(struck)} strokes on one sensor, {len(other)} on the other; "
+            "the same are needed"
+        )
+    ratio = other.level.max(axis=1) / np.maximum(struck.level.max(axis=1), 1e-12)
+    return np.asarray(20.0 * np.log10(np.maximum(ratio, 1e-12)), dtype=float)
