@@ -61,6 +61,8 @@ class Progress:
     strikes_total: int = 0
     impacts: int = 0
     notes: int = 0
+    lost: int = 0
+    doubles: int = 0
     state: str = "safe"
     elapsed_s: float = 0.0
     duration_s: float = 0.0
@@ -183,6 +185,8 @@ class Session:
         return dataclasses.replace(
             self._state,
             notes=self._notes.notes,
+            lost=self._notes.lost,
+            doubles=self._notes.doubles,
             state=self.board.state.name.lower(),
             audio_frames_lost=0 if self._intake is None else self._intake.frames_lost,
         )
@@ -433,6 +437,7 @@ class Session:
                     self._strike_ticks[strike] = event.ticks
                 case EventKind.IMPACT:
                     impacts += 1
+                    self._notes.impact()
                 case EventKind.DIN_BYTE:
                     self._notes.feed(event.value)
                 case EventKind.BURST_END:
