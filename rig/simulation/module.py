@@ -20,6 +20,7 @@ _CHUNK = 4096
 _STEPS = 2048  # of a 12-bit converter, to either side
 _REMEMBERED_S = 1.5  # how long a stroke may be the cause of a note
 _INTERFERENCE_BLOCK_S = 10.0
+_LAG_S = 0.5
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -134,6 +135,8 @@ class Module:
 
     def hear(self, sound: StrokeSound) -> None:
         """Take in one stroke, before any sample after its contact is asked for."""
+        if sound.contact.contact_s > self._start_s + self._next * self.step_s + _LAG_S:
+            self.advance(sound.contact.contact_s)  # keeps what is remembered short
         self._sounds.append(sound)
         first, wave = sound.render(self._start_s, self.step_s)
         self._zones[0][0].add(first, wave)
@@ -250,6 +253,8 @@ class Module:
         best, cause = 0.5 * self._peaks[0] / self._gain, (-1, "", "noise")
         for sound in self._sounds:
             contact = sound.contact
+            if not begin_s - _REMEMBERED_S < contact.contact_s < times[-1]:
+                continue
             for reason, wave in sound.parts(times - contact.contact_s).items():
                 height = float(np.abs(wave).max())
                 if height > best:

@@ -17,17 +17,17 @@ Thing = TypeVar("Thing")
 STRIKERS: dict[str, StrikerFigures] = {
     "A": StrikerFigures(
         id="A",
-        mass_kg=0.030,
-        gap_m=0.0020,
+        mass_kg=0.028,
+        gap_m=0.0013,
         resistance_ohm=6.0,
         inductance_h=0.033,
         supply_v=24.0,
         clamp_v=48.0,
-        pull_n_per_a2=1.9,
+        pull_n_per_a2=3.6,
         pull_gap_m=0.006,
-        preload_n=0.13,
-        spring_n_per_m=10.0,
-        friction_n=0.015,
+        preload_n=0.085,
+        spring_n_per_m=8.0,
+        friction_n=0.012,
         tip_modulus_pa=3.6e7,
         tip_radius_m=0.010,
         heat_capacity_j_per_k=25.0,
@@ -37,17 +37,17 @@ STRIKERS: dict[str, StrikerFigures] = {
     ),
     "B": StrikerFigures(
         id="B",
-        mass_kg=0.034,
-        gap_m=0.0021,
+        mass_kg=0.031,
+        gap_m=0.0014,
         resistance_ohm=6.3,
         inductance_h=0.034,
         supply_v=24.0,
         clamp_v=48.0,
-        pull_n_per_a2=2.2,
+        pull_n_per_a2=3.9,
         pull_gap_m=0.006,
-        preload_n=0.15,
-        spring_n_per_m=12.0,
-        friction_n=0.025,
+        preload_n=0.095,
+        spring_n_per_m=9.0,
+        friction_n=0.018,
         tip_modulus_pa=3.6e7,
         tip_radius_m=0.010,
         heat_capacity_j_per_k=27.0,
@@ -57,7 +57,7 @@ STRIKERS: dict[str, StrikerFigures] = {
     ),
 }
 
-_HUM = ((50.0, 6e-4), (100.0, 1.5e-4), (150.0, 2.5e-4))
+_HUM = ((50.0, 4e-4), (100.0, 1e-4), (150.0, 1.5e-4))
 
 PADS: dict[str, PadFigures] = {
     # a stretched mesh over a foam cone: rings as a membrane, and the rim sends a late peak back
@@ -74,7 +74,7 @@ PADS: dict[str, PadFigures] = {
         late_delay_ms=10.0,
         late_width_ms=4.5,
         full_scale_n=80.0,
-        noise_rms=5e-4,
+        noise_rms=4e-4,
         hum=_HUM,
     ),
     # rubber on a plate: short and dry
@@ -108,7 +108,7 @@ PADS: dict[str, PadFigures] = {
         late_delay_ms=9.0,
         late_width_ms=4.0,
         full_scale_n=80.0,
-        noise_rms=6e-4,
+        noise_rms=5e-4,
         hum=_HUM,
     ),
 }
