@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from rig.record.bench_fault import BadFileError
+from rig.record.bench_file import StrikerFacts
 from rig.record.run_folder import RunReader
 from rig.record.run_records import Status
 
@@ -21,6 +22,7 @@ Samples = npt.NDArray[np.float32]
 BLOCK_FRAMES = 1 << 16
 MARKER_WIDTHS_US = (200.0, 400.0, 600.0, 800.0)
 """Widths of the markers of coils 0, 1, 2, and of one alone: ``markers_us`` of the message table."""
+FALLBACK_FLIGHT_S = 0.008
 ALONE = 3
 """Code of a marker that goes with no coil."""
 
@@ -41,8 +43,8 @@ class Recording:
         All events.
     struck_zone_note, zones, midi_channel
         Note of the zone that is struck; note to zone; channel of the module.
-    flight_s
-        Striker to coil-to-contact time, roughly.
+    strikers
+        Striker's identity to what the bench file says of it.
     reader
         The run folder itself.
     """
@@ -59,7 +61,7 @@ class Recording:
     zones: dict[int, str]
     struck_zone_note: int
     midi_channel: int
-    flight_s: dict[str, float]
+    strikers: dict[str, StrikerFacts]
     reader: RunReader
 
     @property
@@ -80,6 +82,19 @@ class Recording:
     def blocks(self) -> Iterator[tuple[int, Samples]]:
         """Audio in order: first frame, and samples (frames, channels). Flat in memory."""
         yield from self.reader.audio.blocks(BLOCK_FRAMES)
+
+    def flights_s(self, strikes: pd.DataFrame) -> Floats:
+        """Time from coil to contact that the bench file gives for each strike, roughly."""
+        flights = np.full(len(strikes), FALLBACK_FLIGHT_S)
+        names, widths = strikes["striker"].to_numpy(), strikes["width_us"].to_numpy(dtype=float)
+        for name, facts in self.strikers.items():
+            mine = names == name
+            flights[mine] = facts.flight_ms / 1e3
+            known = facts.calibration
+            if known is not None and len(known.flights_ms) == len(known.widths_us):
+                some = mine & np.isfinite(widths)
+                flights[some] = np.interp(widths[some], known.widths_us, known.flights_ms) / 1e3
+        return flights
 
     def markers_sent(self) -> tuple[Ints, Ints]:
         """Ticks and codes of all markers that the board sent. None for an import."""
@@ -121,6 +136,6 @@ def load_run(path: Path | str) -> Recording:
         zones={zone.note: zone.id for zone in module.zones},
         struck_zone_note=module.zones[0].note,
         midi_channel=module.midi_channel,
-        flight_s={s.id: s.flight_ms / 1e3 for s in bench.strikers},
+        strikers={striker.id: striker for striker in bench.strikers},
         reader=reader,
     )

@@ -137,6 +137,42 @@ def usual_delay(
     return Latency(middle, spread, len(delay))
 
 
+def usual_flight(onset_s: Floats, expected_s: Floats, doubt_s: float) -> Latency:
+    """By how much onsets usually come later than expected: the most frequent difference.
+
+    Echoes and other strikers' strokes lie at differences that change from stroke to stroke; only
+    the true one repeats. Its median is taken within half a millisecond of the densest place.
+
+    Parameters
+    ----------
+    onset_s
+        Rising times.
+    expected_s
+        Times at which strokes are expected; NaN ones are left out.
+    doubt_s
+        Largest difference.
+
+    Returns
+    -------
+    Latency
+        ``middle_s`` 0 where no onset is near.
+    """
+    expected = expected_s[np.isfinite(expected_s)]
+    low = np.searchsorted(onset_s, expected - doubt_s)
+    high = np.searchsorted(onset_s, expected + doubt_s)
+    count = high - low
+    row = np.repeat(np.arange(len(expected)), count)
+    first = np.repeat(low - np.concatenate([[0], np.cumsum(count)[:-1]]), count)
+    apart = np.sort(onset_s[first + np.arange(len(row))] - expected[row]) if len(row) else row
+    if len(apart) == 0:
+        return Latency(0.0, np.nan, 0)
+    crowd = np.searchsorted(apart, apart + 5e-4, side="right") - np.arange(len(apart))
+    k = int(crowd.argmax())
+    near = apart[k : k + crowd[k]]
+    middle = float(np.median(near))
+    return Latency(middle, 1.4826 * float(np.median(np.abs(near - middle))), len(near))
+
+
 @dataclasses.dataclass(frozen=True)
 class NoteMatch:
     """What each note is.

@@ -41,6 +41,13 @@ NEAR_HOPS = 9
 """A strike is expected within a millisecond and a half."""
 CONTACT_S = 0.0075
 """Longest contact: until then the corner of a contact's end is looked for."""
+ECHO_START_S, ECHO_MIDDLE_S, ECHO_END_S = 0.005, 0.014, 0.03
+ECHO_JUMP = 0.65
+"""A pad's foam or rim sends a second, blunter crest about 10 ms after a stroke: what starts then
+must be at least so sharp (jump of slope over that of the stroke before) to be a stroke, unless
+a strike is expected."""
+WEAK_JUMP = 0.15
+"""The same before and after that."""
 CLIP_LEVEL = 0.999
 
 
@@ -164,7 +171,14 @@ def _thin(table: Floats, hops: Hops, last_hop: int, last_jump: float) -> tuple[I
     contact = round(CONTACT_S / HOP_S)
     found: list[int] = []
     jumps: list[float] = []
-    for hop, scale, near in table.astype(np.int64).tolist():
+    rows = table.astype(np.int64)
+    for k, (hop, scale, near) in enumerate(rows.tolist()):
+        if scale == 2:
+            # where a shorter scale shows the same corner, it tells better when
+            sharper = rows[k : k + 24]
+            sharper = sharper[(sharper[:, 1] < 2) & (sharper[:, 0] - hop <= 8)]
+            if len(sharper):
+                hop, scale = int(sharper[0, 0]), int(sharper[0, 1])
         # on the longest scale a corner shows up to a millisecond before it is there
         if hop - last_hop < (least_near if near else least) + (0, 1, 5)[scale]:
             continue
@@ -176,6 +190,12 @@ def _thin(table: Floats, hops: Hops, last_hop: int, last_jump: float) -> tuple[I
         before = (hops.mean[hop - 1] - hops.mean[hop - 1 - reach]) / reach
         after = (hops.mean[hop + 1 + reach] - hops.mean[hop + 1]) / reach
         jump = after - before
+        age = (hop - last_hop) * HOP_S
+        if not near and age < ECHO_END_S:
+            # an echo, a late crest, the end of the contact: none is as sharp, the same way up
+            least_jump = ECHO_JUMP if ECHO_START_S < age < ECHO_MIDDLE_S else WEAK_JUMP
+            if jump / last_jump < least_jump if last_jump else False:
+                continue
         if hop - last_hop < contact and jump * last_jump > 0:
             # slope before undone by a jump like that of the stroke's own start: its contact ends
             same = 0.4 < abs(jump / last_jump) < 2.5

@@ -19,7 +19,7 @@ from analysis.novelty import (
     fold,
     frames_per_hop,
 )
-from analysis.stroke_start import find_starts
+from analysis.stroke_start import Stretch, find_starts
 from analysis.whitening import Predictor
 
 Floats = npt.NDArray[np.float64]
@@ -156,9 +156,10 @@ class OnsetFinder:
         noise = self._noise_rms(samples, quiet, hum)
         self.noise_rms.append(noise)
         step = self._hop // HOP
-        self._predictor.learn(fast - np.repeat(drone, HOP), noise / np.sqrt(step))
+        fast -= np.repeat(drone, HOP)
+        self._predictor.learn(fast, noise / np.sqrt(step))
         # the predictor that is used is the one learnt from this very stretch
-        corner = corners(self._predictor.novelty(fast - np.repeat(drone, HOP)), mean)
+        corner = corners(self._predictor.novelty(fast), mean)
         corner /= self._corner_noise(corner, quiet)[:, None]
         hops = Hops(
             self._hop,
@@ -171,7 +172,7 @@ class OnsetFinder:
         expected = expected[(expected > 0) & (expected < len(mean))].astype(np.int64)
         last = max((self._last_frame - self._first) // self._hop, -(10**6))
         found, jumps = beginnings(hops, expected, int(last), self._last_jump)
-        onsets = self._onsets(samples, found, drone, noise)
+        onsets = self._onsets(samples, fast, found, drone, noise)
         loud = onsets.peak > LEAST_SNR * onsets.noise_rms
         # by the corner's hop, never by the refined frame: else one could fall between two stretches
         mine = (found * self._hop >= self._margin) & (found * self._hop < stop) & loud
@@ -181,11 +182,14 @@ class OnsetFinder:
             self._last_jump = float(jumps[kept[-1]])
             self.parts.append(_shifted(onsets, kept, self._first))
 
-    def _onsets(self, samples: Samples, found: Ints, drone: Floats, noise: float) -> Onsets:
+    def _onsets(
+        self, samples: Samples, fast: Floats, found: Ints, drone: Floats, noise: float
+    ) -> Onsets:
         """Onsets of strokes that begin at some hops, in frames of the stretch."""
-        starts = find_starts(
-            samples, found * self._hop, drone, self._hop, noise, self.sample_rate_hz
+        stretch = Stretch(
+            samples, fast, drone, self._hop, self._hop // HOP, noise, self.sample_rate_hz
         )
+        starts = find_starts(stretch, found * self._hop, self._predictor)
         noise_rms = np.full(len(found), noise)
         return Onsets(
             frame=starts.frame,
@@ -232,7 +236,7 @@ class OnsetFinder:
         expected = (np.asarray(expected_frames, dtype=np.float64) - first_frame) / self._hop
         expected = np.sort(expected[(expected > 0) & (expected < len(mean))]).astype(np.int64)
         found, _ = beginnings(hops, expected, -(10**6), 0.0)
-        onsets = self._onsets(block, found, drone, noise)
+        onsets = self._onsets(block, fast - rest, found, drone, noise)
         away = np.abs(found[:, None] - expected).min(axis=1, initial=10**6)
         good = (away <= NEAR_HOPS) & (onsets.peak > LEAST_SNR * noise)
         return _shifted(onsets, np.flatnonzero(good), first_frame)

@@ -8,9 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.rise import AHEAD, fit_rise
+from analysis.whitening import Predictor
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 ONSET_SHARE = 0.01
 """The onset is where the sound passes this share of its peak."""
@@ -18,15 +20,64 @@ LEVEL_SHARE = 0.012
 """The rise is fitted up to this share of the peak, where the noise allows."""
 LEVEL_NOISE = 6.0
 """... and at least up to so many times the rms of the noise."""
+CHAIN_NOISE = 3.4
+"""An earlier sample above so many times the noise's rms belongs to the stroke ..."""
+CHAIN_S = 90e-6
+"""... if it is no further than this from what is known to be of it."""
+CHAIN_STEPS = 12
 PEAK_SEARCH_S = 0.05
+OWN_PEAK_S = 0.0015
+"""The peak of a stroke on a ringing tail is looked for so long after its start."""
 BACK_S = 0.0012
-"""A corner shows up to so long before its hop ..."""
-FORE_S = 0.0004
-"""... and surely so long before it nothing of the stroke is there yet, on the finest scale."""
+"""A corner shows up to so long before its hop on the longest scale ..."""
+FORE_S = 0.0005
+"""... and so long on the shorter ones."""
+FORESEEN_S = 0.001
+"""How long before that a tail is foretold, to see how well that goes."""
 WINDOW_S = 0.0027
-RINGING_WINDOW_S = 0.0009
 AVERAGES = (1, 4, 16)
 """Samples averaged for slow rises, tried in turn."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Stretch:
+    """Samples in which strokes were found.
+
+    Attributes
+    ----------
+    samples
+        (frames,) one channel.
+    fast
+        The same at the fast rate, hum taken off.
+    drone
+        Hum and offset at the middle of each hop.
+    frames_per_hop, frames_per_fast
+        Frames in a hop and in a fast sample.
+    noise_rms
+        Rms of the noise.
+    sample_rate_hz
+        Rate.
+    """
+
+    samples: npt.NDArray[np.float32]
+    fast: Floats
+    drone: Floats
+    frames_per_hop: int
+    frames_per_fast: int
+    noise_rms: float
+    sample_rate_hz: float
+
+    def clean(self, first: int, stop: int) -> Floats:
+        """Samples ``first`` to ``stop`` without hum; silence outside of the stretch."""
+        out = np.zeros(stop - first)
+        start, end = max(first, 0), min(stop, len(self.samples))
+        if end > start:
+            middle = (np.arange(len(self.drone)) + 0.5) * self.frames_per_hop - 0.5
+            low, high = start // self.frames_per_hop, end // self.frames_per_hop + 2
+            near = slice(max(low - 1, 0), high)
+            hum = np.interp(np.arange(start, end), middle[near], self.drone[near])
+            out[start - first : end - first] = self.samples[start:end] - hum
+        return out
 
 
 @dataclasses.dataclass(frozen=True)
@@ -39,28 +90,36 @@ class Starts:
     peak_frame: Floats
 
 
-def find_starts(
-    samples: npt.NDArray[np.float32],
-    coarse: Ints,
-    drone: Floats,
-    frames_per_hop: int,
-    noise_rms: float,
-    sample_rate_hz: float,
-) -> Starts:
+@dataclasses.dataclass
+class _Rises:
+    """First rises of strokes: windows that end just after the level is reached."""
+
+    rows: Floats
+    origin: Floats  # frame of the sample after each window
+    level: Floats
+    threshold: Floats
+    noise: Floats
+
+    @classmethod
+    def room(cls, count: int, window: int) -> _Rises:
+        return cls(np.zeros((count, window)), *(np.zeros(count) for _ in range(4)))
+
+    def fit(self, order: int) -> tuple[Floats, Floats, Bools]:
+        at, u, slow = fit_rise(self.rows, self.threshold, self.level, self.noise, order)
+        return self.origin - self.rows.shape[1] + at, u, slow
+
+
+def find_starts(stretch: Stretch, coarse: Ints, predictor: Predictor) -> Starts:
     """Find the start of each stroke.
 
     Parameters
     ----------
-    samples
-        (frames,) one channel.
+    stretch
+        Samples.
     coarse
         (n,) frames at which strokes begin, to about a millisecond.
-    drone
-        Hum and offset at the middle of each hop of ``frames_per_hop`` frames, to be taken off.
-    noise_rms
-        Rms of the noise.
-    sample_rate_hz
-        Rate.
+    predictor
+        Foretells the tail on which a stroke may sit.
 
     Returns
     -------
@@ -72,100 +131,133 @@ def find_starts(
     peak, peak_frame = np.zeros(n), np.zeros(n)
     if n == 0:
         return Starts(at, u, peak, peak_frame)
-    second = sample_rate_hz
-    window = int(WINDOW_S * second) // 4 * 4
-    short = int(RINGING_WINDOW_S * second) // 4 * 4
-    back, fore = round(BACK_S * second), round(FORE_S * second)
-    pad = AVERAGES[-1] * window + back
-    reach = int(PEAK_SEARCH_S * second)
-    stops = np.minimum(np.append(coarse[1:] - fore, 2**60), coarse + reach)
-    clean = _Clean(samples, drone, frames_per_hop)
-    level, threshold = np.zeros(n), np.zeros(n)
-    ends = np.zeros(n, dtype=np.int64)
+    second = stretch.sample_rate_hz
+    fore, back = round(FORE_S * second), round(BACK_S * second)
+    stops = np.minimum(np.append(coarse[1:] - fore, 2**60), coarse + int(PEAK_SEARCH_S * second))
     ringing = np.zeros(n, dtype=bool)
-    rows = np.zeros((n, window))
     for k in range(n):
-        first = int(coarse[k])
-        near = clean.part(first - back - window, max(int(stops[k]), first + 2 * fore))
-        lead = back + window  # near[lead] is the coarse frame
-        size = np.abs(near[lead - fore :])
-        top = int(size.argmax())
-        peak[k], peak_frame[k] = size[top], first - fore + top
-        quiet = near[lead - back - window // 2 : lead - back]
-        ringing[k] = np.abs(quiet).max() > 6.0 * noise_rms
-        if ringing[k]:
-            begin = lead - fore
-            stem = near[begin - fore : begin]
-            slope, base = np.polyfit(np.arange(-fore, 0), stem, 1)
-            rise = near[begin:] - (base + slope * np.arange(len(near) - begin))
-            rise = rise[: 6 * fore]
-            height = float(np.abs(rise[: 6 * fore]).max())
-            level[k] = max(LEVEL_SHARE * height, LEVEL_NOISE * noise_rms, 0.05 * height)
-        else:
-            begin = lead - back
-            rise = near[begin:]
-            height = peak[k]
-            level[k] = max(LEVEL_SHARE * height, LEVEL_NOISE * noise_rms)
-        level[k] = min(level[k], 0.6 * height)
-        threshold[k] = ONSET_SHARE * height
-        end = begin + int(np.argmax(np.abs(rise) >= level[k]))
-        ends[k] = first - lead + end
-        rows[k] = near[end + AHEAD + 1 - window : end + AHEAD + 1]
-    noise = np.full(n, noise_rms)
+        near = stretch.clean(int(coarse[k]) - 3 * back, max(int(stops[k]), int(coarse[k]) + 2 * fore))
+        size = np.abs(near)
+        top = 3 * back - fore + int(size[3 * back - fore :].argmax())
+        peak[k], peak_frame[k] = size[top], coarse[k] - 3 * back + top
+        ringing[k] = size[: 2 * back].max() > 5.5 * stretch.noise_rms
     calm = np.flatnonzero(~ringing)
-    slow = np.zeros(n, dtype=bool)
-    origin = (ends + AHEAD + 1).astype(np.float64)
     if len(calm):
-        fit, u[calm], slow[calm] = fit_rise(
-            rows[calm], threshold[calm], level[calm], noise[calm], -1
-        )
-        at[calm] = origin[calm] - window + fit
+        at[calm], u[calm] = _from_silence(stretch, coarse[calm], peak[calm])
     loud = np.flatnonzero(ringing)
     if len(loud):
-        fit, u[loud], _ = fit_rise(
-            rows[loud][:, -short:], threshold[loud], level[loud], noise[loud], 2
-        )
-        at[loud] = origin[loud] - short + fit
+        at[loud], u[loud] = _from_tails(stretch, coarse[loud], predictor)
+    return Starts(at, u, peak, peak_frame)
+
+
+def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats, Floats]:
+    """Starts of strokes before which there is nothing but noise."""
+    n, second, noise = len(coarse), stretch.sample_rate_hz, stretch.noise_rms
+    back = round(BACK_S * second)
+    window = int(WINDOW_S * second) // 4 * 4
+    rises = _Rises.room(n, window)
+    ends = np.zeros(n, dtype=np.int64)
+    first = np.full(n, np.nan)
+    first_u = np.zeros(n)
+    for k in range(n):
+        begin = int(coarse[k]) - back - window
+        near = stretch.clean(begin, int(coarse[k]) + back + window + AHEAD + 1)
+        size = np.abs(near[window:-AHEAD])
+        level = min(max(LEVEL_SHARE * peak[k], LEVEL_NOISE * noise), 0.6 * peak[k])
+        end = int(np.argmax(size >= level))
+        rises.level[k], rises.threshold[k], rises.noise[k] = level, ONSET_SHARE * peak[k], noise
+        ends[k] = begin + window + end
+        rises.origin[k] = ends[k] + AHEAD + 1
+        rises.rows[k] = near[end + AHEAD + 1 : end + AHEAD + 1 + window]
+        place, u = _chain(size, end, rises.threshold[k], level, noise, round(CHAIN_S * second))
+        first[k], first_u[k] = begin + window + place, u
+    at, u, slow = rises.fit(-1)
     for average in AVERAGES[1:]:
         again = np.flatnonzero(slow)
         if not len(again):
             break
-        stop = ends[again] + average * (AHEAD + 1)
-        wide = np.stack(
-            [
-                clean.part(int(s) - average * window, int(s)).reshape(-1, average).mean(axis=1)
-                for s in stop
-            ]
-        )
-        fit, spread, still = fit_rise(
-            wide, threshold[again], level[again], noise[again] / np.sqrt(average), -1
-        )
+        wider = _Rises.room(len(again), window)
+        for row, k in enumerate(again):
+            stop = ends[k] + average * (AHEAD + 1)
+            wider.rows[row] = stretch.clean(stop - average * window, stop).reshape(-1, average).mean(
+                axis=1
+            )
+        wider.origin = np.full(len(again), float(window))
+        wider.level, wider.threshold = rises.level[again], rises.threshold[again]
+        wider.noise = rises.noise[again] / np.sqrt(average)
+        fit, spread, slow[again] = wider.fit(-1)
         # the mean of a group of samples stands for the group's middle
+        stop = ends[again] + average * (AHEAD + 1)
         at[again] = stop - average * window + fit * average + 0.5 * (average - 1)
         u[again] = spread * average
-        slow[again] = still
-    return Starts(at, u, peak, peak_frame)
+    # something of the stroke stood above the noise before the rise that was fitted
+    sooner = first + 3.0 * np.hypot(u, first_u) < at
+    at[sooner], u[sooner] = first[sooner], first_u[sooner]
+    return at, u
 
 
-class _Clean:
-    """Stretches of the samples without hum; silence outside of them."""
+def _chain(
+    size: Floats, end: int, threshold: float, level: float, noise: float, reach: int
+) -> tuple[float, float]:
+    """Earliest sample that still hangs together with the rise, and its uncertainty.
 
-    def __init__(
-        self, samples: npt.NDArray[np.float32], drone: Floats, frames_per_hop: int
-    ) -> None:
-        self._samples, self._drone = samples, drone
-        self._middle = (np.arange(len(drone)) + 0.5) * frames_per_hop - 0.5
-        self._flat = bool(np.ptp(drone) == 0) if len(drone) else True
+    Small ripples before the main rise, as every band-limited sharp start has them, are part of the
+    stroke; a power law knows nothing of them.
+    """
+    floor = max(threshold, CHAIN_NOISE * noise)
+    place = end
+    for _ in range(CHAIN_STEPS):
+        low = max(place - reach, 0)
+        above = np.flatnonzero(size[low:place] >= floor)
+        if not len(above):
+            break
+        place = low + int(above[0])
+    step = float(size[place] - size[place - 1]) if place > 0 else 0.0
+    share = (size[place] - threshold) / step if step > 0 else 0.5
+    at = place - float(np.clip(share, 0.0, 1.0))
+    # where 1 % of the peak lies below what stands out of the noise, go on as it grew
+    hidden = 0.0
+    if floor > threshold and level > floor and end > place:
+        hidden = (end - place) * np.log(floor / threshold) / np.log(level / floor)
+        hidden = min(hidden, float(reach))
+    return at - 0.5 * hidden, float(np.hypot(0.5, 0.5 * hidden))
 
-    def part(self, first: int, stop: int) -> Floats:
-        """Frames first to stop."""
-        out = np.zeros(stop - first)
-        start, end = max(first, 0), min(stop, len(self._samples))
-        if end > start:
-            hum = (
-                self._drone[0]
-                if self._flat
-                else np.interp(np.arange(start, end), self._middle, self._drone)
-            )
-            out[start - first : end - first] = self._samples[start:end] - hum
-        return out
+
+def _from_tails(
+    stretch: Stretch, coarse: Ints, predictor: Predictor
+) -> tuple[Floats, Floats]:
+    """Starts of strokes that sit on the tail of an earlier one, which is foretold and taken off."""
+    n, step, second = len(coarse), stretch.frames_per_fast, stretch.sample_rate_hz
+    before = round((FORESEEN_S + FORE_S) * second / step)
+    early = round(FORESEEN_S * second / step)
+    after = round((OWN_PEAK_S + FORE_S) * second / step)
+    start = coarse // step - before
+    tail = predictor.continue_from(stretch.fast, start, before + after)
+    window = int(WINDOW_S * second) // 4 * 4
+    rises = _Rises.room(n, window)
+    middle = (np.arange(before + after) + 0.5) * step - 0.5
+    for k in range(n):
+        first = int(start[k]) * step
+        raw = stretch.clean(first, first + (before + after) * step)
+        new = raw - np.interp(np.arange(len(raw)), middle, tail[k])
+        test = new[step * 2 : early * step]
+        # the further ahead, the worse: a linear growth makes the last the largest
+        error = max(float(np.sqrt(np.mean(test**2))), 0.5 * float(np.abs(test).max()))
+        height = float(np.abs(new[early * step :]).max())
+        if error > 0.15 * height:
+            # the tail can't be foretold: hold a straight line against it
+            stem = raw[early * step - step * 8 : early * step]
+            line = np.polyfit(np.arange(-len(stem), 0), stem, 1)
+            new = raw - np.polyval(line, np.arange(len(raw)) - early * step)
+            new[: early * step - len(stem)] = 0.0
+            error = float(np.sqrt(np.mean(new[early * step - len(stem) : early * step] ** 2)))
+            height = float(np.abs(new[early * step :][: 24 * step]).max())
+        noise = max(error, stretch.noise_rms)
+        level = min(max(LEVEL_SHARE * height, LEVEL_NOISE * noise), 0.5 * height)
+        end = early * step + int(np.argmax(np.abs(new[early * step :]) >= level))
+        row = new[max(end + AHEAD + 1 - window, 0) : end + AHEAD + 1]
+        rises.rows[k, window - len(row) :] = row
+        rises.level[k], rises.threshold[k] = level, ONSET_SHARE * height
+        rises.noise[k], rises.origin[k] = noise, first + end + AHEAD + 1
+    at, u, _ = rises.fit(-1)
+    return at, u

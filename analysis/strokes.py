@@ -18,7 +18,7 @@ from analysis.match import (
     NoteMatch,
     match_notes,
     match_times,
-    usual_delay,
+    usual_flight,
 )
 from analysis.notes import collect_notes
 from analysis.onset import Onsets
@@ -29,9 +29,17 @@ from rig.record.plan import PLAN_COLUMNS
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-FLIGHT_BEFORE_S, FLIGHT_AFTER_S = 0.004, 0.012
-"""An onset may come so much sooner or later than the striker's usual flight."""
+NEAR_S = 0.001
+"""Onsets so near to where a strike should land are its own."""
+FLIGHT_BEFORE_S, FLIGHT_AFTER_S = 0.0025, 0.004
+"""Others may still be, sooner or later by this."""
+FLIGHT_DOUBT_S = 0.006
+"""A striker's flight may differ by so much from what the bench file says ..."""
+FLIGHT_RESIDUE_S = 0.0015
+"""... and at one pulse width from that at another, once that is set right."""
 LONGEST_FLIGHT_S = 0.045
+LATE_ARRIVAL_S = 0.03
+"""What sounds so soon after a stroke, where no strike is expected, is the pad's own doing."""
 MASK_S = 0.03
 """A strike whose onset isn't seen so soon after another may be hidden under its tail."""
 CARRIED = [name for name in PLAN_COLUMNS if name != "time_us"]
@@ -149,7 +157,7 @@ def _contacts(
     rate = recording.sample_rate_hz
     onsets = heard.onsets
     expected_s, flights = _expected(recording, onsets.frame / rate, drive_s, time_line)
-    onset_of = _match_strikes(expected_s, onsets.frame / rate, flights)
+    onset_of = _match_strikes(expected_s, onsets.frame / rate)
     missing = (onset_of < 0) & np.isfinite(expected_s)
     if missing.any():
         more = listen_again(recording, heard, expected_s[missing])
@@ -157,7 +165,8 @@ def _contacts(
         new = np.flatnonzero(away > 1e-3 * rate)
         if len(new):
             onsets = _merged(onsets, more, new)
-            onset_of = _match_strikes(expected_s, onsets.frame / rate, flights)
+            onset_of = _match_strikes(expected_s, onsets.frame / rate)
+    onsets, onset_of = _without_late_arrivals(onsets, onset_of, rate)
     inferred = _hidden(recording, onsets.frame / rate, onset_of, expected_s)
     return onsets, onset_of, inferred, flights
 
@@ -165,55 +174,32 @@ def _contacts(
 def _expected(
     recording: Recording, onset_s: Floats, drive_s: Floats, time_line: TimeLine | None
 ) -> tuple[Floats, dict[str, Latency]]:
-    """When each strike should land, and the usual flight of each striker at each width."""
+    """When each strike should land, and the usual flight of each striker."""
     expected = np.full(len(drive_s), np.nan)
     flights: dict[str, Latency] = {}
-    in_offset = time_line is not None and time_line.method == "onsets"
     strikes = recording.strikes.reset_index(drop=True)
+    guess = recording.flights_s(strikes)
+    if time_line is not None and time_line.method == "onsets":
+        guess = np.zeros(len(strikes))  # it is in the offset of the line
     width = strikes["width_us"].fillna(0.0).round(-1)
-    lonely = _lonely(drive_s)
     for striker, of_striker in strikes.groupby("striker", sort=True):
-        fallback = 0.0 if in_offset else recording.flight_s.get(str(striker), 0.008)
-        whole = _flight(onset_s, drive_s, of_striker.index.to_numpy(), lonely, fallback, in_offset)
-        flights[str(striker)] = whole
+        rows = of_striker.index.to_numpy()
+        shift = usual_flight(onset_s, drive_s[rows] + guess[rows], FLIGHT_DOUBT_S)
+        expected[rows] = drive_s[rows] + guess[rows] + shift.middle_s
         for _, same in of_striker.groupby(width[of_striker.index]):
-            rows = same.index.to_numpy()
-            flight = _flight(onset_s, drive_s, rows, lonely, whole.middle_s, in_offset)
-            # a drive that never sounded alone: the striker's usual flight
-            expected[rows] = drive_s[rows] + flight.middle_s
+            own = same.index.to_numpy()
+            finer = usual_flight(onset_s, expected[own], FLIGHT_RESIDUE_S)
+            expected[own] += finer.middle_s
+        flight = float(np.nanmedian(expected[rows] - drive_s[rows])) if len(rows) else np.nan
+        flights[str(striker)] = Latency(flight, shift.spread_s, shift.count)
     return expected, flights
 
 
-def _lonely(drive_s: Floats) -> npt.NDArray[np.bool_]:
-    """Strikes whose neighbours of any striker are far enough for no doubt."""
-    order = np.argsort(drive_s, kind="stable")
-    gap = np.diff(drive_s[order], prepend=-np.inf, append=np.inf)
-    lonely = np.zeros(len(drive_s), dtype=bool)
-    lonely[order] = (gap[:-1] > 1.5 * LONGEST_FLIGHT_S) & (gap[1:] > 1.5 * LONGEST_FLIGHT_S)
-    return lonely
-
-
-def _flight(
-    onset_s: Floats,
-    drive_s: Floats,
-    rows: Ints,
-    lonely: npt.NDArray[np.bool_],
-    fallback_s: float,
-    in_offset: bool,
-) -> Latency:
-    alone = np.sort(drive_s[rows[lonely[rows]]])
-    if in_offset or len(alone) < 3:
-        return Latency(fallback_s, np.nan, 0)
-    return usual_delay(alone, onset_s, fallback_s, LONGEST_FLIGHT_S, 0.0)
-
-
-def _match_strikes(
-    expected_s: Floats, onset_s: Floats, flights: dict[str, Latency]
-) -> Ints:
+def _match_strikes(expected_s: Floats, onset_s: Floats) -> Ints:
     order = np.argsort(expected_s, kind="stable")  # NaN last
     onset_of = np.full(len(expected_s), -1, dtype=np.int64)
     # near first, so that a stroke missing in a roll doesn't shift the others; then what is left
-    for before, after in ((0.0015, 0.0015), (FLIGHT_BEFORE_S, FLIGHT_AFTER_S)):
+    for before, after in ((NEAR_S, NEAR_S), (FLIGHT_BEFORE_S, FLIGHT_AFTER_S)):
         open_rows = order[(onset_of[order] < 0) & np.isfinite(expected_s[order])]
         free = np.setdiff1d(np.arange(len(onset_s)), onset_of)
         i, j = match_times(expected_s[open_rows], onset_s[free], before, after)
@@ -221,12 +207,29 @@ def _match_strikes(
     return onset_of
 
 
+def _without_late_arrivals(onsets: Onsets, onset_of: Ints, rate: float) -> tuple[Onsets, Ints]:
+    """Drop onsets that no strike explains and that follow a stroke too soon to be one."""
+    owned = np.zeros(len(onsets), dtype=bool)
+    owned[onset_of[onset_of >= 0]] = True
+    if not owned.any():
+        return onsets, onset_of
+    at_s = onsets.frame / rate
+    before = np.searchsorted(at_s[owned], at_s) - 1
+    since = np.where(before >= 0, at_s - at_s[owned][np.maximum(before, 0)], np.inf)
+    keep = owned | (since > LATE_ARRIVAL_S)
+    place = np.cumsum(keep) - 1
+    return _picked(onsets, np.flatnonzero(keep)), np.where(onset_of >= 0, place[onset_of], -1)
+
+
+def _picked(onsets: Onsets, some: Ints) -> Onsets:
+    return Onsets(**{f.name: getattr(onsets, f.name)[some] for f in dataclasses.fields(Onsets)})
+
+
 def _merged(onsets: Onsets, more: Onsets, new: Ints) -> Onsets:
-    picked = Onsets(**{f.name: getattr(more, f.name)[new] for f in dataclasses.fields(Onsets)})
-    both = Onsets.join([onsets, picked])
+    both = Onsets.join([onsets, _picked(more, new)])
     order = np.argsort(both.frame, kind="stable")
     keep = order[np.diff(both.frame[order], prepend=-np.inf) > 1.0]
-    return Onsets(**{f.name: getattr(both, f.name)[keep] for f in dataclasses.fields(Onsets)})
+    return _picked(both, keep)
 
 
 def _hidden(

@@ -61,3 +61,16 @@ class Predictor:
             out[lag:] -= tap * samples[:-lag]
         out[:ORDER] = 0.0
         return out
+
+    def continue_from(
+        self, samples: Floats, starts: npt.NDArray[np.int64], count: int
+    ) -> npt.NDArray[np.float64]:
+        """Foretell ``count`` samples from each start on: (starts, count), nothing new assumed."""
+        places = starts[:, None] - 1 - np.arange(ORDER)
+        past = np.where(places >= 0, samples[np.clip(places, 0, len(samples) - 1)], 0.0)
+        out = np.zeros((len(starts), count))
+        for k in range(count):
+            out[:, k] = past @ self.taps
+            past[:, 1:] = past[:, :-1]
+            past[:, 0] = out[:, k]
+        return out

@@ -39,21 +39,25 @@ def percussive(
 ):
     """Sound of a stroke as a function of time (s): contact half-sine plus damped modes.
 
+    Modes are driven by the contact: they have their whole swing at its end only, and those much
+    faster than it have little.
+
     ``late_peak``: level of a swelling low mode with its crest about 10 ms after the onset.
     """
     count = 5
     hz = np.exp(rng.uniform(np.log(80.0), np.log(2000.0), count))
     decay_s = rng.uniform(0.01, 0.06, count) * (200.0 / hz) ** 0.5
     level = mode_level * rng.uniform(0.2, 1.0, count) * (80.0 / hz) ** 0.5
-    level *= rng.choice([-1.0, 1.0], count)
+    level *= rng.choice([-1.0, 1.0], count) / (1.0 + (hz * contact_ms * 1e-3) ** 2)
     late_hz = rng.uniform(80.0, 150.0)
 
     def sound(t_s: Floats) -> Floats:
         t = np.maximum(t_s, 0.0)
         contact_s = contact_ms * 1e-3
         value = np.where(t < contact_s, np.sin(np.pi * t / contact_s), 0.0)
+        drive = np.sin(0.5 * np.pi * np.minimum(t / contact_s, 1.0)) ** 2
         for f, d, a in zip(hz, decay_s, level, strict=True):
-            value = value + a * np.exp(-t / d) * np.sin(2 * np.pi * f * t)
+            value = value + a * drive * np.exp(-t / d) * np.sin(2 * np.pi * f * t)
         if late_peak:
             swell = (t / 0.01) ** 2 * np.exp(2 * (1 - t / 0.01))
             value = value + late_peak * swell * np.sin(2 * np.pi * late_hz * t)
