@@ -43,19 +43,6 @@ WORLD_KEYS = (
 )
 """Keys of the simulated bench's URL that the world itself reads, besides ``set.*``."""
 
-BOARD_KEYS = (
-    "board_ppm",
-    "board_start_s",
-    "serial_error_rate",
-    "serial_delay_ms",
-    "estop_at_s",
-    "guard_at_s",
-    "supply_mv",
-    "unplug_at_s",
-    "reset_at_s",
-)
-"""Keys that whoever plays the board reads, from :attr:`World.board_options`."""
-
 
 class World:
     """One bench in virtual time.
@@ -109,7 +96,6 @@ class World:
         ]
         self.seed, self.audio_ppm = seed, audio_ppm
         self.board_ppm, self.board_start_s = 0.0, 0.0
-        self.board_options: dict[str, str] = {}
         self._drop_audio_at_s = tuple(drop_audio_at_s)
         self.now_s = 0.0
         self.sounds: list[StrokeSound] = []
@@ -126,15 +112,15 @@ class World:
         Parameters
         ----------
         query
-            Keys of ``WORLD_KEYS``, ``BOARD_KEYS`` and ``set.`` with a detector setting; several
-            faults or times are parted by commas.
+            Keys of ``WORLD_KEYS``, and ``set.`` with a detector setting; several faults or times
+            are parted by commas.
 
         Raises
         ------
         rig.simulation.presets.SimulationError
             An unknown key or name, with the nearest one; or a value that is no number.
         """
-        known = [*WORLD_KEYS, *BOARD_KEYS, *(f"set.{s}" for s in presets.SETTINGS)]
+        known = [*WORLD_KEYS, *(f"set.{s}" for s in presets.SETTINGS)]
         settings: dict[str, float] = {}
         for key in query:
             presets.pick(dict.fromkeys(known), key, "key")
@@ -154,7 +140,7 @@ class World:
             raise presets.SimulationError(
                 f"simulated bench: position={position:g}; it is 0 (centre) to 1 (edge)"
             )
-        world = cls(
+        return cls(
             presets.pick(presets.PADS, query.get("pad", "loam-mesh"), "pad"),
             dataclasses.replace(module, **whole),  # type: ignore[arg-type]
             seed=int(_number(query, "seed", 1.0)),
@@ -168,10 +154,6 @@ class World:
                 if t
             ],
         )
-        world.board_options = {k: v for k, v in query.items() if k in BOARD_KEYS}
-        world.board_ppm = _number(query, "board_ppm", -25.0)
-        world.board_start_s = _number(query, "board_start_s", 0.0)
-        return world
 
     # -- from the board -----------------------------------------------------------------------
 
