@@ -72,11 +72,11 @@ def _no_board_bytes(recording: Recording) -> bool:
 
 
 def listen_again(
-    recording: Recording, heard: Heard, expected_s: npt.NDArray[np.float64]
+    recording: Recording, heard: Heard, expected_s: npt.NDArray[np.float64], within_s: float
 ) -> Onsets:
     """Look again, more closely, about the times at which strikes should have landed.
 
-    Returns the onsets found within a millisecond and a half of an expected time, in order.
+    Returns the onsets found within ``within_s`` of an expected time.
     """
     rate = recording.sample_rate_hz
     sensor = recording.roles["sensor"]
@@ -86,6 +86,6 @@ def listen_again(
         samples = recording.reader.audio.window(first, int(2 * AROUND_S * rate))
         if len(samples):
             parts.append(
-                heard.finder.look_again(samples[:, sensor], first, np.array([at_s * rate]))
+                heard.finder.look_again(samples[:, sensor], first, [at_s * rate], within_s)
             )
     return Onsets.join(parts)

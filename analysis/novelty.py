@@ -37,8 +37,8 @@ LEAST_GAP_S = 0.003
 """Corners closer to an earlier stroke than this are taken as its own."""
 LEAST_GAP_NEAR_S = 0.0015
 """... and so close where a strike is expected."""
-NEAR_HOPS = 9
-"""A strike is expected within a millisecond and a half."""
+NEAR_S = 0.0015
+"""How near to an expected time a strike counts as expected."""
 CONTACT_S = 0.0075
 """Longest contact: until then the corner of a contact's end is looked for."""
 ECHO_START_S, ECHO_MIDDLE_S, ECHO_END_S = 0.005, 0.014, 0.03
@@ -119,6 +119,7 @@ def beginnings(
     expected: Ints,
     last_hop: int,
     last_jump: float,
+    near_hops: float = NEAR_S / HOP_S,
 ) -> tuple[Ints, Floats]:
     """Hops at which strokes begin, and the jump of the slope at each (per hop, signed).
 
@@ -131,6 +132,8 @@ def beginnings(
         stroke may follow its forerunner sooner.
     last_hop, last_jump
         Stroke found before this stretch (hop, may be negative) and its jump.
+    near_hops
+        How near to an expected hop counts as expected.
     """
     floor = np.array(NOISE_RATIO)[:, None]
     past_ratio = np.array(PAST_RATIO)
@@ -152,7 +155,7 @@ def beginnings(
         if len(expected):
             nearest = expected[np.clip(np.searchsorted(expected, where), 0, len(expected) - 1)]
             before = expected[np.clip(np.searchsorted(expected, where) - 1, 0, len(expected) - 1)]
-            near = np.minimum(np.abs(nearest - where), np.abs(before - where)) <= NEAR_HOPS
+            near = np.minimum(np.abs(nearest - where), np.abs(before - where)) <= near_hops
             ratio[near] *= 0.5
         score = corner[where] / np.maximum(floor[scale, 0], ratio * middle)
         keep = score > 1.0

@@ -12,7 +12,8 @@ from analysis.hum import Hum, find_hum
 from analysis.novelty import (
     CLIP_LEVEL,
     HOP,
-    NEAR_HOPS,
+    HOP_S,
+    NEAR_S,
     Hops,
     beginnings,
     corners,
@@ -204,7 +205,11 @@ class OnsetFinder:
         )
 
     def look_again(
-        self, samples: npt.ArrayLike, first_frame: int, expected_frames: npt.ArrayLike
+        self,
+        samples: npt.ArrayLike,
+        first_frame: int,
+        expected_frames: npt.ArrayLike,
+        within_s: float = NEAR_S,
     ) -> Onsets:
         """Look at a short stretch again, with half the demand where strikes are expected.
 
@@ -222,7 +227,7 @@ class OnsetFinder:
         Returns
         -------
         Onsets
-            Only those within 1.5 ms of an expected frame.
+            Only those within ``within_s`` of an expected frame.
         """
         block = np.nan_to_num(np.asarray(samples, dtype=np.float32))
         block = block[: len(block) // self._hop * self._hop]
@@ -235,10 +240,11 @@ class OnsetFinder:
         hops = Hops(self._hop, mean, corner, self._clipped(block), noise)
         expected = (np.asarray(expected_frames, dtype=np.float64) - first_frame) / self._hop
         expected = np.sort(expected[(expected > 0) & (expected < len(mean))]).astype(np.int64)
-        found, _ = beginnings(hops, expected, -(10**6), 0.0)
+        near = within_s / HOP_S
+        found, _ = beginnings(hops, expected, -(10**6), 0.0, near)
         onsets = self._onsets(block, fast - rest, found, drone, noise)
         away = np.abs(found[:, None] - expected).min(axis=1, initial=10**6)
-        good = (away <= NEAR_HOPS) & (onsets.peak > LEAST_SNR * noise)
+        good = (away <= near + 1) & (onsets.peak > LEAST_SNR * noise)
         return _shifted(onsets, np.flatnonzero(good), first_frame)
 
     def _clipped(self, samples: Samples) -> Bools:

@@ -50,7 +50,12 @@ def _templates(length: int, order: int) -> tuple[Floats, Floats, Floats, Floats,
 
 
 def fit_rise(
-    windows: Floats, threshold: Floats, level: Floats, noise_rms: Floats, order: int
+    windows: Floats,
+    threshold: Floats,
+    level: Floats,
+    noise_rms: Floats,
+    order: int = -1,
+    earliest: Floats | None = None,
 ) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
     """Fit the first rise of many strokes.
 
@@ -67,6 +72,8 @@ def fit_rise(
         (strokes,) rms of the noise.
     order
         Degree of the baseline under the rise; -1 where it is known to be nought.
+    earliest
+        (strokes,) samples after the first of the window before which no stroke can have begun.
 
     Returns
     -------
@@ -80,6 +87,9 @@ def fit_rise(
     unit, norm, start, power, cell = _templates(length, order)
     along = windows @ unit
     energy = along**2
+    if earliest is not None:
+        begun = (length - 1 - AHEAD) - start
+        energy = np.where(begun >= earliest[:, None], energy, 0.0)
     best = energy.max(axis=1)
     basis_free = windows
     if order >= 0:

@@ -25,6 +25,8 @@ CHAIN_NOISE = 3.4
 CHAIN_S = 90e-6
 """... if it is no further than this from what is known to be of it."""
 CHAIN_STEPS = 12
+TAIL_ORDER = 1
+"""Degree of what a foretold tail may still leave under a rise."""
 PEAK_SEARCH_S = 0.05
 OWN_PEAK_S = 0.0015
 """The peak of a stroke on a ringing tail is looked for so long after its start."""
@@ -32,7 +34,7 @@ BACK_S = 0.0012
 """A corner shows up to so long before its hop on the longest scale ..."""
 FORE_S = 0.0005
 """... and so long on the shorter ones."""
-FORESEEN_S = 0.001
+FORESEEN_S = 0.0007
 """How long before that a tail is foretold, to see how well that goes."""
 WINDOW_S = 0.0027
 AVERAGES = (1, 4, 16)
@@ -99,14 +101,18 @@ class _Rises:
     level: Floats
     threshold: Floats
     noise: Floats
+    earliest: Floats  # frame before which no stroke can have begun
 
     @classmethod
     def room(cls, count: int, window: int) -> _Rises:
-        return cls(np.zeros((count, window)), *(np.zeros(count) for _ in range(4)))
+        return cls(np.zeros((count, window)), *(np.zeros(count) for _ in range(5)))
 
     def fit(self, order: int) -> tuple[Floats, Floats, Bools]:
-        at, u, slow = fit_rise(self.rows, self.threshold, self.level, self.noise, order)
-        return self.origin - self.rows.shape[1] + at, u, slow
+        begin = self.origin - self.rows.shape[1]
+        at, u, slow = fit_rise(
+            self.rows, self.threshold, self.level, self.noise, order, self.earliest - begin
+        )
+        return begin + at, u, slow
 
 
 def find_starts(stretch: Stretch, coarse: Ints, predictor: Predictor) -> Starts:
@@ -156,6 +162,7 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
     back = round(BACK_S * second)
     window = int(WINDOW_S * second) // 4 * 4
     rises = _Rises.room(n, window)
+    rises.earliest = np.full(n, -1e9)
     ends = np.zeros(n, dtype=np.int64)
     first = np.full(n, np.nan)
     first_u = np.zeros(n)
@@ -183,6 +190,7 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
                 axis=1
             )
         wider.origin = np.full(len(again), float(window))
+        wider.earliest = np.full(len(again), -1e9)
         wider.level, wider.threshold = rises.level[again], rises.threshold[again]
         wider.noise = rises.noise[again] / np.sqrt(average)
         fit, spread, slow[again] = wider.fit(-1)
@@ -228,36 +236,34 @@ def _from_tails(
 ) -> tuple[Floats, Floats]:
     """Starts of strokes that sit on the tail of an earlier one, which is foretold and taken off."""
     n, step, second = len(coarse), stretch.frames_per_fast, stretch.sample_rate_hz
-    before = round((FORESEEN_S + FORE_S) * second / step)
     early = round(FORESEEN_S * second / step)
-    after = round((OWN_PEAK_S + FORE_S) * second / step)
-    start = coarse // step - before
-    tail = predictor.continue_from(stretch.fast, start, before + after)
-    window = int(WINDOW_S * second) // 4 * 4
+    after = round(OWN_PEAK_S * second / step)
+    start = coarse // step - early
+    tail = predictor.continue_from(stretch.fast, start, early + after)
+    window = early * step
     rises = _Rises.room(n, window)
-    middle = (np.arange(before + after) + 0.5) * step - 0.5
+    middle = (np.arange(early + after) + 0.5) * step - 0.5
     for k in range(n):
         first = int(start[k]) * step
-        raw = stretch.clean(first, first + (before + after) * step)
+        raw = stretch.clean(first, first + (early + after) * step)
         new = raw - np.interp(np.arange(len(raw)), middle, tail[k])
-        test = new[step * 2 : early * step]
+        test = new[step * 2 : window]
         # the further ahead, the worse: a linear growth makes the last the largest
         error = max(float(np.sqrt(np.mean(test**2))), 0.5 * float(np.abs(test).max()))
-        height = float(np.abs(new[early * step :]).max())
-        if error > 0.15 * height:
+        height = float(np.abs(new[window:]).max())
+        if error > 0.1 * height:
             # the tail can't be foretold: hold a straight line against it
-            stem = raw[early * step - step * 8 : early * step]
+            stem = raw[window - step * 8 : window]
             line = np.polyfit(np.arange(-len(stem), 0), stem, 1)
-            new = raw - np.polyval(line, np.arange(len(raw)) - early * step)
-            new[: early * step - len(stem)] = 0.0
-            error = float(np.sqrt(np.mean(new[early * step - len(stem) : early * step] ** 2)))
-            height = float(np.abs(new[early * step :][: 24 * step]).max())
+            new = raw - np.polyval(line, np.arange(len(raw)) - window)
+            error = float(np.sqrt(np.mean(new[window - len(stem) : window] ** 2)))
+            height = float(np.abs(new[window : window + 16 * step]).max())
         noise = max(error, stretch.noise_rms)
         level = min(max(LEVEL_SHARE * height, LEVEL_NOISE * noise), 0.5 * height)
-        end = early * step + int(np.argmax(np.abs(new[early * step :]) >= level))
-        row = new[max(end + AHEAD + 1 - window, 0) : end + AHEAD + 1]
-        rises.rows[k, window - len(row) :] = row
+        end = window + int(np.argmax(np.abs(new[window:-AHEAD]) >= level))
+        rises.rows[k] = new[end + AHEAD + 1 - window : end + AHEAD + 1]
         rises.level[k], rises.threshold[k] = level, ONSET_SHARE * height
         rises.noise[k], rises.origin[k] = noise, first + end + AHEAD + 1
-    at, u, _ = rises.fit(-1)
+        rises.earliest[k] = first + window - step
+    at, u, _ = rises.fit(TAIL_ORDER)
     return at, u

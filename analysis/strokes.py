@@ -38,8 +38,11 @@ FLIGHT_DOUBT_S = 0.006
 FLIGHT_RESIDUE_S = 0.0015
 """... and at one pulse width from that at another, once that is set right."""
 LONGEST_FLIGHT_S = 0.045
+LEAST_INFERRED_U_S = 5e-5
 LATE_ARRIVAL_S = 0.03
 """What sounds so soon after a stroke, where no strike is expected, is the pad's own doing."""
+FELT_WITHIN_S, FLIGHT_WITHIN_S = 0.0005, 0.0015
+"""Where an onset that was not found is looked for again: about the pickup's answer, or the flight."""
 MASK_S = 0.03
 """A strike whose onset isn't seen so soon after another may be hidden under its tail."""
 CARRIED = [name for name in PLAN_COLUMNS if name != "time_us"]
@@ -93,8 +96,8 @@ def build_strokes(recording: Recording) -> StrokeTable:
                 f"scatter of {time_line.residual_sd_us / 1e3:.2f} ms; drive times hold the flight"
             )
     notes, source, counts = collect_notes(recording, time_line, heard.line)
-    onsets, onset_of, inferred, flights = _contacts(recording, heard, drive_s, time_line)
-    table = _rows(recording, onsets, onset_of, inferred, drive_s)
+    onsets, onset_of, inferred, inferred_u_s, flights = _contacts(recording, heard, drive_s, time_line)
+    table = _rows(recording, onsets, onset_of, inferred, inferred_u_s, drive_s)
     known = table["onset_t_s"].to_numpy()
     own = notes["note"].to_numpy() == recording.struck_zone_note
     matched = _in_order(known, notes["note_t_s"].to_numpy(dtype=np.float64), own, table)
@@ -105,7 +108,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
     if inferred_count:
         remarks.append(
             f"{inferred_count} strikes landed under the sound of the stroke before; their onsets "
-            "are taken from the drive time and the striker's flight"
+            "are taken from the impact pickup, or from the drive and the striker's usual flight"
         )
     facts = {
         "duration_s": recording.duration_s,
@@ -152,23 +155,51 @@ def _time_line(recording: Recording, heard: Heard, struck: Ints) -> TimeLine | N
 
 def _contacts(
     recording: Recording, heard: Heard, drive_s: Floats, time_line: TimeLine | None
-) -> tuple[Onsets, Ints, Floats, dict[str, Latency]]:
-    """Onsets, the onset of each strike (-1: none), onsets inferred (s, NaN: none), and flights."""
+) -> tuple[Onsets, Ints, Floats, float, dict[str, Latency]]:
+    """Onsets, the onset of each strike (-1: none), onsets inferred (s, NaN: none) with their
+    standard uncertainty (s), and flights.
+    """
     rate = recording.sample_rate_hz
     onsets = heard.onsets
     expected_s, flights = _expected(recording, onsets.frame / rate, drive_s, time_line)
+    expected_s, felt = _felt(recording, onsets.frame / rate, expected_s, time_line)
     onset_of = _match_strikes(expected_s, onsets.frame / rate)
-    missing = (onset_of < 0) & np.isfinite(expected_s)
-    if missing.any():
-        more = listen_again(recording, heard, expected_s[missing])
-        away = np.abs(more.frame[:, None] - onsets.frame).min(axis=1, initial=np.inf)
-        new = np.flatnonzero(away > 1e-3 * rate)
-        if len(new):
-            onsets = _merged(onsets, more, new)
-            onset_of = _match_strikes(expected_s, onsets.frame / rate)
+    missing = np.flatnonzero((onset_of < 0) & np.isfinite(expected_s))
+    parts = [
+        listen_again(recording, heard, expected_s[some], within_s)
+        for some, within_s in (
+            (missing[felt[missing]], FELT_WITHIN_S),
+            (missing[~felt[missing]], FLIGHT_WITHIN_S),
+        )
+        if len(some)
+    ]
+    if parts:
+        onsets = _merged(onsets, Onsets.join(parts), 1e-3 * rate)
+        onset_of = _match_strikes(expected_s, onsets.frame / rate)
     onsets, onset_of = _without_late_arrivals(onsets, onset_of, rate)
-    inferred = _hidden(recording, onsets.frame / rate, onset_of, expected_s)
-    return onsets, onset_of, inferred, flights
+    inferred = _hidden(onsets.frame / rate, onset_of, expected_s, felt)
+    has = onset_of >= 0
+    off = onsets.frame[onset_of[has]] / rate - expected_s[has]
+    spread = 1.4826 * float(np.median(np.abs(off - np.median(off)))) if has.any() else np.nan
+    return onsets, onset_of, inferred, max(spread, LEAST_INFERRED_U_S), flights
+
+
+def _felt(
+    recording: Recording, onset_s: Floats, expected_s: Floats, time_line: TimeLine | None
+) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Better times of landing from the impact pickup, if there is one; and which strikes it felt."""
+    felt = np.zeros(len(expected_s), dtype=bool)
+    impacts = recording.of_kind("impact")
+    if time_line is None or len(impacts) == 0:
+        return expected_s, felt
+    at_s = np.sort(time_line.t_s(impacts["stamp_int"]))
+    order = np.argsort(expected_s, kind="stable")
+    i, j = match_times(expected_s[order], at_s, FLIGHT_BEFORE_S, FLIGHT_AFTER_S)
+    rows = order[i]
+    felt[rows] = True
+    better = expected_s.copy()
+    better[rows] = at_s[j] + usual_flight(onset_s, at_s[j], FLIGHT_RESIDUE_S).middle_s
+    return better, felt
 
 
 def _expected(
@@ -225,31 +256,31 @@ def _picked(onsets: Onsets, some: Ints) -> Onsets:
     return Onsets(**{f.name: getattr(onsets, f.name)[some] for f in dataclasses.fields(Onsets)})
 
 
-def _merged(onsets: Onsets, more: Onsets, new: Ints) -> Onsets:
-    both = Onsets.join([onsets, _picked(more, new)])
+def _merged(onsets: Onsets, more: Onsets, least_frames: float) -> Onsets:
+    """Add those of ``more`` that are new."""
+    away = np.abs(more.frame[:, None] - onsets.frame).min(axis=1, initial=np.inf)
+    both = Onsets.join([onsets, _picked(more, np.flatnonzero(away > least_frames))])
     order = np.argsort(both.frame, kind="stable")
-    keep = order[np.diff(both.frame[order], prepend=-np.inf) > 1.0]
-    return _picked(both, keep)
+    return _picked(both, order[np.diff(both.frame[order], prepend=-np.inf) > 1.0])
 
 
 def _hidden(
-    recording: Recording, onset_s: Floats, onset_of: Ints, expected_s: Floats
+    onset_s: Floats, onset_of: Ints, expected_s: Floats, felt: npt.NDArray[np.bool_]
 ) -> Floats:
     """Expected landings (s) of strikes that are hidden under the sound of another; else NaN.
 
     Where the bench has an impact pickup, it must have felt them.
     """
     hidden = np.full(len(expected_s), np.nan)
-    felt = recording.of_kind("impact")
     for k in np.flatnonzero((onset_of < 0) & np.isfinite(expected_s)):
         before = onset_s[np.searchsorted(onset_s, expected_s[k]) - 1] if len(onset_s) else np.nan
-        if 0.0 <= expected_s[k] - before <= MASK_S and len(felt) == 0:
+        if 0.0 <= expected_s[k] - before <= MASK_S and (felt[k] or not felt.any()):
             hidden[k] = expected_s[k]
     return hidden
 
 
 def _rows(
-    recording: Recording, onsets: Onsets, onset_of: Ints, inferred_s: Floats, drive_s: Floats
+    recording: Recording, onsets: Onsets, onset_of: Ints, inferred_s: Floats, inferred_u_s: float, drive_s: Floats
 ) -> pd.DataFrame:
     """One row a strike, and one an onset that no strike explains, in order of time."""
     rate = recording.sample_rate_hz
@@ -276,12 +307,10 @@ def _rows(
     table["snr_db"] = of_onset(onsets.snr_db)
     table["peak_after_ms"] = of_onset((onsets.peak_frame - onsets.frame) / rate * 1e3)
     table["clipped"] = of_onset(onsets.clipped.astype(float)) == 1.0
-    flown = table["onset_t_s"] - table["drive_t_s"]
-    spread = 1.4826 * float((flown - flown.median()).abs().median()) if flown.notna().any() else 0.0
     guessed = np.concatenate([inferred_s, np.full(len(spare), np.nan)])
     rows = np.isfinite(guessed)
     table.loc[rows, "onset_t_s"] = guessed[rows]
-    table.loc[rows, "onset_u_s"] = max(spread, 1e-4)
+    table.loc[rows, "onset_u_s"] = inferred_u_s
     when = table["onset_t_s"].fillna(table["drive_t_s"])
     table = table.iloc[np.argsort(when.to_numpy(), kind="stable")].reset_index(drop=True)
     table.insert(0, "stroke", np.arange(len(table)))
