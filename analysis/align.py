@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
+import math
 
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +19,9 @@ RATE_ERROR = 400e-6
 for a warm one."""
 SEED_EVENTS = 60
 SEED_PLACES = 3
+GUESSES = 40
 TRACK_EVENTS = 40
-REACQUIRE_AFTER = 12
+MISSED_MOST = 40
 
 
 @dataclasses.dataclass(frozen=True)
@@ -72,16 +75,31 @@ def align(
         target_code = np.zeros(len(target_s), dtype=np.int64)
     lists = _Lists(source_s, target_s, source_code, target_code, tolerance_s, rate_error)
     places = np.unique(np.linspace(0, max(len(source_s) - SEED_EVENTS, 0), SEED_PLACES).astype(int))
-    best: tuple[int, Pairs] = (0, nothing)
+    best, runner_up = nothing, nothing
     for place in places:
-        found = lists.seed(int(place))
-        if found is not None:
-            pairs = lists.follow(*found)
-            if len(pairs.source) > best[0]:
-                best = (len(pairs.source), pairs)
-        if best[0] > 0.9 * len(source_s):
+        # a pattern may be struck again and again: only the whole run then tells which is which
+        tried = [lists.follow(*seed) for seed in lists.seeds(int(place))]
+        tried.sort(key=lambda pairs: len(pairs.source), reverse=True)
+        if tried and len(tried[0].source) > len(best.source):
+            best = tried[0]
+            others = [pairs for pairs in tried[1:] if not _agree(pairs, best)]
+            runner_up = others[0] if others else nothing
+        if len(best.source) > 0.9 * len(source_s):
             break
-    return best[1]
+    if 0 < len(best.source) <= len(runner_up.source) + 1:
+        raise BenchError(
+            f"matching {len(source_s)} events to {len(target_s)} on another clock: two offsets match "
+            f"{len(best.source)} and {len(runner_up.source)} of them, so the match could be off by "
+            "one. Check that the marker preamble of each burst is in the recording (marker cable, "
+            "channel, level), and that the recording began before the first burst"
+        )
+    return best
+
+
+def _agree(one: Pairs, other: Pairs) -> bool:
+    """Most of the events that both match are matched alike."""
+    _, i, j = np.intersect1d(one.source, other.source, return_indices=True)
+    return len(i) > 0 and bool((one.target[i] == other.target[j]).mean() > 0.5)
 
 
 class _Lists:
@@ -97,49 +115,50 @@ class _Lists:
         self.source_s, self.target_s = source_s, target_s
         self.source_code, self.target_code = source_code, target_code
         self.tolerance_s, self.rate_error = tolerance_s, rate_error
+        # plain lists: the match is followed one event at a time
+        self._source = list(zip(source_s.tolist(), source_code.tolist(), strict=True))
+        self._targets = {
+            int(code): (
+                np.flatnonzero(target_code == code).tolist(),
+                target_s[target_code == code].tolist(),
+            )
+            for code in np.unique(target_code)
+            if code >= 0
+        }
 
-    def seed(self, place: int) -> tuple[int, float, float] | None:
-        """(event, offset, rate) about a place: that which matches most neighbours; None if few."""
+    def seeds(self, place: int) -> list[tuple[int, float, float]]:
+        """(event, offset, rate) about a place, for all offsets that match most neighbours."""
         some = np.arange(place, min(place + SEED_EVENTS, len(self.source_s)))
         some = some[self.source_code[some] >= 0]
         if not len(some):
-            return None
+            return []
         times = self.source_s[some]
         middle = float(times.mean())
         reach = max(self.rate_error * float(np.ptp(times)), 2 * self.tolerance_s)
         apart = self.target_s[None, :] - times[:, None]
         apart = apart[self.source_code[some][:, None] == self.target_code[None, :]]
         if not len(apart):
-            return None
+            return []
         apart.sort()
         count = np.searchsorted(apart, apart + reach, side="right") - np.arange(len(apart))
-        tried: list[tuple[int, float, float]] = []
-        for k in np.argsort(-count, kind="stable")[:400]:
+        guesses: list[float] = []
+        for k in np.argsort(-count, kind="stable")[:4000]:
             offset = float(apart[k]) + 0.5 * reach
-            if any(abs(offset - other[1]) < 0.25 * reach for other in tried):
-                continue
-            if len(tried) == 24 or count[k] < 0.3 * count.max():
+            if len(guesses) == GUESSES or count[k] < 0.5 * count.max():
                 break
-            tried.append((0, offset, 1.0))
-        scored = [self._sharpen(some, middle, offset, reach) for _, offset, _ in tried]
-        scored.sort(reverse=True)
-        top = scored[0]
-        least = max(3, round(0.3 * len(some)))
-        if top[0] < least:
-            return None
-        distinct = [
-            other for other in scored[1:] if abs(other[1] - top[1]) > 2 * self.tolerance_s
-        ]
-        if distinct and distinct[0][0] >= top[0] - 1 and top[0] < len(some) + 1:
-            if distinct[0][0] == top[0] or top[0] < 4:
-                raise BenchError(
-                    f"fitting {len(some)} events about {middle:.3f} s to the other clock: offsets "
-                    f"of {top[1]:.4f} s and {distinct[0][1]:.4f} s match {top[0]} and "
-                    f"{distinct[0][0]} of them, so the match could be off by one. Check that the "
-                    "marker preamble of each burst is in the recording (marker cable, channel, "
-                    "level), and that the recording began before the first burst"
-                )
-        return int(some[len(some) // 2]), top[1], top[2]
+            if all(abs(offset - other) >= 0.25 * reach for other in guesses):
+                guesses.append(offset)
+        scored = [self._sharpen(some, middle, offset, reach) for offset in guesses]
+        top = max(score[0] for score in scored)
+        if top < max(3, round(0.3 * len(some))):
+            return []
+        seeds: list[tuple[int, float, float]] = []
+        for score, offset, rate in sorted(scored, reverse=True):
+            same = any(abs(offset - other[1]) <= 4 * self.tolerance_s for other in seeds)
+            if score >= top - max(2, 0.1 * top) and not same:
+                start = int(some[len(some) // 2])
+                seeds.append((start, offset + (rate - 1) * (self.source_s[start] - middle), rate))
+        return seeds
 
     def _sharpen(
         self, some: Ints, middle: float, offset: float, reach: float
@@ -191,39 +210,48 @@ class _Lists:
             missed = 0
             k = start if step > 0 else start - 1
             while 0 <= k < len(self.source_s):
-                x = float(self.source_s[k])
+                x, code = self._source[k]
                 x0, y0, slope = line
-                guess = y0 + slope * (x - x0)
-                if self.source_code[k] >= 0:
-                    j, away = self._nearest(np.array([k]), np.array([guess]))
-                    # away from the latest pairs the rate is known to a few ppm only
-                    room = self.tolerance_s * 3 + 5e-6 * abs(x - (recent[-1][0] if recent else x0))
-                    if abs(away[0]) <= room:
-                        source.append(k)
-                        target.append(int(j[0]))
-                        recent.append((x, float(self.target_s[j[0]])))
-                        missed = 0
-                        line = self._line(recent[-TRACK_EVENTS:], line)
-                    else:
-                        missed += 1
-                        if missed > REACQUIRE_AFTER and len(recent) < 3:
-                            break
+                j, away = self._closest(code, y0 + slope * (x - x0))
+                # away from the latest pairs the rate is known to a few ppm only
+                room = self.tolerance_s * 3 + 5e-6 * abs(x - (recent[-1][0] if recent else x0))
+                if abs(away) <= room:
+                    source.append(k)
+                    target.append(j)
+                    recent = [*recent[1 - TRACK_EVENTS :], (x, float(self.target_s[j]))]
+                    missed = 0
+                    line = self._line(recent, line)
+                elif code >= 0:
+                    missed += 1
+                    if missed > MISSED_MOST:
+                        break  # lost: what follows would be matched at random
                 k += step
         return _one_to_one(np.array(source, dtype=np.int64), np.array(target, dtype=np.int64))
+
+    def _closest(self, code: int, guess_s: float) -> tuple[int, float]:
+        """Nearest target of a kind, and how far it is off (inf: none)."""
+        places, times = self._targets.get(code, ([], []))
+        k = bisect.bisect_left(times, guess_s)
+        best = (0, math.inf)
+        for i in (k - 1, k):
+            if 0 <= i < len(times) and abs(times[i] - guess_s) < abs(best[1]):
+                best = (places[i], times[i] - guess_s)
+        return best
 
     def _line(
         self, recent: list[tuple[float, float]], old: tuple[float, float, float]
     ) -> tuple[float, float, float]:
         """Line through the latest pairs; the rate is kept while they span too little."""
-        x, y = np.array(recent).T
-        x0 = float(x[-1])
-        span = float(np.ptp(x))
-        slope = old[2]
-        if len(recent) >= 8 and span > 2.0:
-            slope = float(np.polyfit(x - x0, y - y[-1], 1)[0])
-            slope = float(np.clip(slope, 1 - self.rate_error, 1 + self.rate_error))
-        near = slice(-8, None)
-        return x0, float(np.median(y[near] - slope * (x[near] - x0))), slope
+        x0, slope = recent[-1][0], old[2]
+        if len(recent) >= 8 and abs(x0 - recent[0][0]) > 2.0:
+            n = len(recent)
+            mean_x = sum(x for x, _ in recent) / n
+            mean_y = sum(y for _, y in recent) / n
+            over = sum((x - mean_x) * (y - mean_y) for x, y in recent)
+            slope = over / sum((x - mean_x) ** 2 for x, _ in recent)
+            slope = min(max(slope, 1 - self.rate_error), 1 + self.rate_error)
+        levels = sorted(y - slope * (x - x0) for x, y in recent[-8:])
+        return x0, levels[len(levels) // 2], slope
 
 
 def _one_to_one(source: Ints, target: Ints) -> Pairs:
