@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
@@ -26,11 +27,21 @@ class Hum:
     middle_s: float
 
     def at(self, t_s: Floats) -> Floats:
-        """Hum at times (s) of the stretch; any shape."""
+        """Hum at times (s) of the stretch, (n,)."""
         if not self.mains_hz:
             return np.full(t_s.shape, self.parts[0])
-        flat = np.ravel(t_s)
-        return (_columns(flat, self.mains_hz, self.middle_s) @ self.parts).reshape(t_s.shape)
+        level, cos, sin, turn_cos, turn_sin = np.split(
+            self.parts, np.cumsum([1, HARMONICS, HARMONICS, TURNING])
+        )
+        late = t_s - self.middle_s
+        out = np.full(t_s.shape, level[0])
+        for k, turn in enumerate(_harmonics(t_s, self.mains_hz)):
+            in_cos, in_sin = cos[k], sin[k]
+            if k < TURNING:
+                in_cos = in_cos + turn_cos[k] * late
+                in_sin = in_sin + turn_sin[k] * late
+            out += in_cos * turn.real + in_sin * turn.imag
+        return out
 
     def detuning_hz(self) -> float:
         """How far the strongest turning part runs from its frequency, from its own turning."""
@@ -46,16 +57,26 @@ class Hum:
         return float(np.clip(hz, -MOST_DETUNING_HZ, MOST_DETUNING_HZ))
 
 
+def _harmonics(t_s: Floats, mains_hz: float) -> Iterator[npt.NDArray[np.complex128]]:
+    """exp(2 pi i k f t) for k = 1, 2 ..."""
+    turn = np.exp(2j * np.pi * mains_hz * t_s)
+    power = turn.copy()
+    for _ in range(HARMONICS):
+        yield power
+        power *= turn
+
+
 def _columns(t_s: Floats, mains_hz: float, middle_s: float) -> Floats:
-    phase = 2j * np.pi * mains_hz * t_s
-    turn = np.exp(phase)
-    harmonics = np.cumprod(np.tile(turn[:, None], (1, HARMONICS)), axis=1)
-    late = (t_s - middle_s)[:, None]
-    # the mains wanders: let each part grow and turn along the stretch
-    return np.hstack(
-        [np.ones((len(t_s), 1)), harmonics.real, harmonics.imag]
-        + [harmonics[:, :TURNING].real * late, harmonics[:, :TURNING].imag * late]
-    )
+    """Level, cosines, sines, and the first few of both growing along the stretch: (n, parts)."""
+    rows = np.ones((1 + 2 * HARMONICS + 2 * TURNING, len(t_s)))
+    late = t_s - middle_s
+    for k, turn in enumerate(_harmonics(t_s, mains_hz)):
+        rows[1 + k], rows[1 + HARMONICS + k] = turn.real, turn.imag
+        # the mains wanders: let each part grow and turn along the stretch
+        if k < TURNING:
+            rows[1 + 2 * HARMONICS + k] = turn.real * late
+            rows[1 + 2 * HARMONICS + TURNING + k] = turn.imag * late
+    return rows.T
 
 
 def find_hum(mean: Floats, quiet: npt.NDArray[np.bool_], hop_s: float) -> Hum:

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 import numpy.typing as npt
 
-from analysis.hum import Hum, find_hum
+from analysis.hum import find_hum
 from analysis.novelty import (
     CLIP_LEVEL,
     HOP,
@@ -154,7 +154,7 @@ class OnsetFinder:
         hum = find_hum(mean, quiet, hop_s)
         drone = hum.at((np.arange(len(mean)) + 0.5) * hop_s)
         mean = mean - drone
-        noise = self._noise_rms(samples, quiet, hum)
+        noise = self._noise_rms(samples, quiet, drone)
         self.noise_rms.append(noise)
         step = self._hop // HOP
         fast -= np.repeat(drone, HOP)
@@ -265,14 +265,15 @@ class OnsetFinder:
             [np.repeat(quiet, SEGMENT_HOPS), np.zeros(len(mean) - lead, dtype=bool)]
         )
 
-    def _noise_rms(self, samples: Samples, quiet: Bools, hum: Hum) -> float:
+    def _noise_rms(self, samples: Samples, quiet: Bools, drone: Floats) -> float:
         """Rms of the noise in the quiet pieces, never far above that of the stretch before."""
         if not quiet.any():
             return self._noise or LEAST_NOISE
         starts = np.flatnonzero(quiet[::SEGMENT_HOPS][: len(quiet) // SEGMENT_HOPS])[:20]
         length = SEGMENT_HOPS * self._hop
         at = starts[:, None] * length + np.arange(length)
-        clean = samples[at] - hum.at(at / self.sample_rate_hz)
+        middle = (np.arange(len(drone)) + 0.5) * self._hop - 0.5
+        clean = samples[at] - np.interp(at, middle, drone)
         rms = max(float(np.sqrt(np.median((clean**2).mean(axis=1)))), LEAST_NOISE)
         # a stretch without silence must not pass its tails off as noise
         self._noise = rms if self._noise is None else min(rms, 1.5 * self._noise)

@@ -41,7 +41,7 @@ LONGEST_FLIGHT_S = 0.045
 LEAST_INFERRED_U_S = 5e-5
 LATE_ARRIVAL_S = 0.03
 """What sounds so soon after a stroke, where no strike is expected, is the pad's own doing."""
-FELT_WITHIN_S, FLIGHT_WITHIN_S = 0.0005, 0.0015
+FELT_WITHIN_S, FLIGHT_WITHIN_S = 0.0006, 0.0015
 """Where an onset that was not found is looked for again: about the pickup's answer, or the flight."""
 MASK_S = 0.03
 """A strike whose onset isn't seen so soon after another may be hidden under its tail."""
@@ -163,7 +163,7 @@ def _contacts(
     onsets = heard.onsets
     expected_s, flights = _expected(recording, onsets.frame / rate, drive_s, time_line)
     expected_s, felt = _felt(recording, onsets.frame / rate, expected_s, time_line)
-    onset_of = _match_strikes(expected_s, onsets.frame / rate)
+    onset_of = _match_strikes(expected_s, onsets.frame / rate, felt)
     missing = np.flatnonzero((onset_of < 0) & np.isfinite(expected_s))
     parts = [
         listen_again(recording, heard, expected_s[some], within_s)
@@ -175,9 +175,9 @@ def _contacts(
     ]
     if parts:
         onsets = _merged(onsets, Onsets.join(parts), 1e-3 * rate)
-        onset_of = _match_strikes(expected_s, onsets.frame / rate)
-    onsets, onset_of = _without_late_arrivals(onsets, onset_of, rate)
+        onset_of = _match_strikes(expected_s, onsets.frame / rate, felt)
     inferred = _hidden(onsets.frame / rate, onset_of, expected_s, felt)
+    onsets, onset_of = _without_late_arrivals(onsets, onset_of, inferred, rate)
     has = onset_of >= 0
     off = onsets.frame[onset_of[has]] / rate - expected_s[has]
     spread = 1.4826 * float(np.median(np.abs(off - np.median(off)))) if has.any() else np.nan
@@ -226,27 +226,35 @@ def _expected(
     return expected, flights
 
 
-def _match_strikes(expected_s: Floats, onset_s: Floats) -> Ints:
+def _match_strikes(expected_s: Floats, onset_s: Floats, felt: npt.NDArray[np.bool_]) -> Ints:
+    """Onset of each strike, -1 for none."""
     order = np.argsort(expected_s, kind="stable")  # NaN last
     onset_of = np.full(len(expected_s), -1, dtype=np.int64)
     # near first, so that a stroke missing in a roll doesn't shift the others; then what is left
-    for before, after in ((NEAR_S, NEAR_S), (FLIGHT_BEFORE_S, FLIGHT_AFTER_S)):
-        open_rows = order[(onset_of[order] < 0) & np.isfinite(expected_s[order])]
+    for before, after, some in (
+        (FELT_WITHIN_S, FELT_WITHIN_S, felt),
+        (NEAR_S, NEAR_S, ~felt),
+        (FLIGHT_BEFORE_S, FLIGHT_AFTER_S, ~felt),
+    ):
+        rows = order[some[order] & (onset_of[order] < 0) & np.isfinite(expected_s[order])]
         free = np.setdiff1d(np.arange(len(onset_s)), onset_of)
-        i, j = match_times(expected_s[open_rows], onset_s[free], before, after)
-        onset_of[open_rows[i]] = free[j]
+        i, j = match_times(expected_s[rows], onset_s[free], before, after)
+        onset_of[rows[i]] = free[j]
     return onset_of
 
 
-def _without_late_arrivals(onsets: Onsets, onset_of: Ints, rate: float) -> tuple[Onsets, Ints]:
-    """Drop onsets that no strike explains and that follow a stroke too soon to be one."""
+def _without_late_arrivals(
+    onsets: Onsets, onset_of: Ints, inferred_s: Floats, rate: float
+) -> tuple[Onsets, Ints]:
+    """Drop onsets that no strike explains and that belong to a stroke: its late arrivals."""
     owned = np.zeros(len(onsets), dtype=bool)
     owned[onset_of[onset_of >= 0]] = True
-    if not owned.any():
-        return onsets, onset_of
     at_s = onsets.frame / rate
-    before = np.searchsorted(at_s[owned], at_s) - 1
-    since = np.where(before >= 0, at_s - at_s[owned][np.maximum(before, 0)], np.inf)
+    strokes_s = np.sort(np.concatenate([at_s[owned], inferred_s[np.isfinite(inferred_s)]]))
+    if not len(strokes_s):
+        return onsets, onset_of
+    before = np.searchsorted(strokes_s, at_s + FLIGHT_BEFORE_S) - 1
+    since = np.where(before >= 0, at_s - strokes_s[np.maximum(before, 0)], np.inf)
     keep = owned | (since > LATE_ARRIVAL_S)
     place = np.cumsum(keep) - 1
     return _picked(onsets, np.flatnonzero(keep)), np.where(onset_of >= 0, place[onset_of], -1)
@@ -274,7 +282,8 @@ def _hidden(
     hidden = np.full(len(expected_s), np.nan)
     for k in np.flatnonzero((onset_of < 0) & np.isfinite(expected_s)):
         before = onset_s[np.searchsorted(onset_s, expected_s[k]) - 1] if len(onset_s) else np.nan
-        if 0.0 <= expected_s[k] - before <= MASK_S and (felt[k] or not felt.any()):
+        masked = 0.0 <= expected_s[k] - before <= MASK_S
+        if felt[k] or (masked and not felt.any()):
             hidden[k] = expected_s[k]
     return hidden
 
