@@ -11,7 +11,7 @@ from rig.simulation.noise import generator
 COPPER_PER_K = 0.00393
 """Temperature coefficient of copper's resistance at 20 °C (IEC 60028, secondary)."""
 
-_DRIVEN_STEP_S = 50e-6
+_DRIVEN_STEP_S = 20e-6
 _COAST_STEP_S = 200e-6
 _HORIZON_S = 0.25  # no flight or return lasts longer; after it the plunger is at rest
 _SLOWEST_M_PER_S = 0.004  # slower than this the tip leans on the pad, or the plunger on its stop
