@@ -7,5 +7,5 @@ from rich.console import Console
 told = Console(stderr=True, highlight=False, soft_wrap=True)
 """For what is said while working: progress, cautions, errors."""
 
-results = Console(highlight=False)
+results = Console(highlight=False, soft_wrap=True)
 """For what was asked for."""
