@@ -30,7 +30,8 @@ def latency_picture(
     -------
     PNG bytes, or None where fewer than two strokes have a latency.
     """
-    chosen = strokes[strokes["valid"].astype(bool)]
+    planned = strokes["strike"] >= 0
+    chosen = strokes[strokes["valid"].astype(bool) & (planned | ~planned.any())]
     latency_ms = np.sort(chosen["latency_s"].to_numpy(float) * 1e3)
     latency_ms = latency_ms[np.isfinite(latency_ms)]
     if latency_ms.size < 2:
@@ -41,6 +42,8 @@ def latency_picture(
             latency_ms, np.arange(1, latency_ms.size + 1) / latency_ms.size * 100, color=CLEAN
         )
         share.set_ylabel("answered, %")
+        share.set_ylim(-4, 122)
+        share.set_yticks(range(0, 101, 20))
         share.set_title(f"Latency of {latency_ms.size} strokes: onset to end of the note")
         if median is not None and np.isfinite(median.value):
             for axes in (share, each):

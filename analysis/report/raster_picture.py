@@ -30,6 +30,10 @@ def raster_picture(strokes: pd.DataFrame, notes: pd.DataFrame) -> bytes | None:
     if times.size == 0:
         return None
     outcome = strokes["outcome"].to_numpy(str)
+    planned = (strokes["strike"] >= 0).to_numpy()
+    if planned.any():
+        # what no strike explains is no lost stroke of the specimen
+        outcome = np.where(planned, outcome, "unexplained")
     role = notes["role"].to_numpy(str)
     row_of_stroke = np.floor(struck / _ROW_S)
     row_of_note = np.floor(sent / _ROW_S)
@@ -52,7 +56,7 @@ def raster_picture(strokes: pd.DataFrame, notes: pd.DataFrame) -> bytes | None:
             kind = outcome[mine]
             for name, colour in (("clean", INK), ("double", INK), ("lost", LOST)):
                 axes.vlines(x[kind == name], base, base + 0.4, color=colour, linewidth=1.6)
-            faulty = np.isin(kind, ("invalid", "no_contact"))
+            faulty = np.isin(kind, ("invalid", "no_contact", "unexplained"))
             axes.vlines(x[faulty], base, base + 0.4, color=PALE, linewidth=3)
             axes.plot(x[kind == "lost"], np.full((kind == "lost").sum(), base + 0.4), "x",
                       color=LOST, markersize=9, markeredgewidth=2.5)  # fmt: skip
@@ -75,10 +79,11 @@ def raster_picture(strokes: pd.DataFrame, notes: pd.DataFrame) -> bytes | None:
         handles = [
             axes.plot([], [], "|", color=INK, markersize=14, markeredgewidth=2)[0],
             axes.plot([], [], "x", color=LOST, markersize=9, markeredgewidth=2.5)[0],
+            axes.plot([], [], "|", color=PALE, markersize=14, markeredgewidth=3)[0],
             axes.plot([], [], "|", color=CLEAN, markersize=14, markeredgewidth=2)[0],
             axes.plot([], [], "v", color=DOUBLE, markersize=8)[0],
             axes.plot([], [], "D", color=DOUBLE, markersize=7)[0],
         ]
-        figure.legend(handles, ["stroke", "lost", "note", "double", "stray"], ncols=5,
+        figure.legend(handles, ["stroke", "lost", "not counted", "note", "double", "stray"], ncols=6,
                       loc="outside lower center")  # fmt: skip
         return to_png(figure)
