@@ -48,6 +48,8 @@ must be at least so sharp (jump of slope over that of the stroke before) to be a
 a strike is expected."""
 WEAK_JUMP = 0.15
 """The same before and after that."""
+SLOW_END_S = 0.2
+"""For corners that show on the longest scale alone, so long after a stroke."""
 CLIP_LEVEL = 0.999
 
 
@@ -194,15 +196,14 @@ def _thin(table: Floats, hops: Hops, last_hop: int, last_jump: float) -> tuple[I
         after = (hops.mean[hop + 1 + reach] - hops.mean[hop + 1]) / reach
         jump = after - before
         age = (hop - last_hop) * HOP_S
-        if not near and age < ECHO_END_S:
+        if not near and age < (ECHO_END_S if scale < 2 else SLOW_END_S):
             # an echo, a late crest, the end of the contact: none is as sharp, the same way up
             least_jump = ECHO_JUMP if ECHO_START_S < age < ECHO_MIDDLE_S else WEAK_JUMP
             if jump / last_jump < least_jump if last_jump else False:
                 continue
         if hop - last_hop < contact and jump * last_jump > 0:
             # slope before undone by a jump like that of the stroke's own start: its contact ends
-            same = 0.4 < abs(jump / last_jump) < 2.5
-            if same and before * jump < 0 and abs(after) < 0.7 * abs(before):
+            if 0.3 < jump / last_jump < 3.0 and before * jump < -0.3 * jump * jump:
                 continue
         found.append(hop)
         jumps.append(jump)

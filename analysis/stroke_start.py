@@ -176,7 +176,9 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
         ends[k] = begin + window + end
         rises.origin[k] = ends[k] + AHEAD + 1
         rises.rows[k] = near[end + AHEAD + 1 : end + AHEAD + 1 + window]
-        place, u = _chain(size, end, rises.threshold[k], level, noise, round(CHAIN_S * second))
+        loudest = 1.1 * float(np.abs(near[: window]).max())
+        floor = max(rises.threshold[k], CHAIN_NOISE * noise, loudest)
+        place, u = _chain(size, end, rises.threshold[k], level, floor, round(CHAIN_S * second))
         first[k], first_u[k] = begin + window + place, u
     at, u, slow = rises.fit(-1)
     for average in AVERAGES[1:]:
@@ -205,14 +207,13 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
 
 
 def _chain(
-    size: Floats, end: int, threshold: float, level: float, noise: float, reach: int
+    size: Floats, end: int, threshold: float, level: float, floor: float, reach: int
 ) -> tuple[float, float]:
     """Earliest sample that still hangs together with the rise, and its uncertainty.
 
     Small ripples before the main rise, as every band-limited sharp start has them, are part of the
     stroke; a power law knows nothing of them.
     """
-    floor = max(threshold, CHAIN_NOISE * noise)
     place = end
     for _ in range(CHAIN_STEPS):
         low = max(place - reach, 0)
