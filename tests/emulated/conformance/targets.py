@@ -1,8 +1,9 @@
 """Boards that the conformance tests are put to.
 
-A target is a board just powered up, in lockstep: its time moves by ``run_s`` alone. To add one, derive
-from ``Target``, write the methods that raise ``NotImplementedError``, and name it in ``MAKERS`` of
-``conftest.py``. Everything else is said in requests, so that all targets are asked the same.
+A target is a board just powered up, in lockstep: its time moves by ``run_s`` alone. To add one,
+derive from ``Target``, write the methods that raise ``NotImplementedError``, and name it in
+``MAKERS`` of ``conftest.py``. Everything else is said in requests, so that all targets are asked
+the same.
 """
 
 from __future__ import annotations
@@ -306,7 +307,7 @@ class TwinTarget(Target):
 
 
 class LockstepTarget(Target):
-    """The firmware in a process: its core on this machine, or its image on an emulated controller."""
+    """The firmware in a process: its core on this machine, or its image on the emulator."""
 
     def __init__(self, process: BoardProcess) -> None:
         super().__init__()

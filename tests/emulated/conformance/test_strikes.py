@@ -22,7 +22,7 @@ COIL_KINDS = (EventKind.COIL_ON, EventKind.COIL_OFF)
 
 
 def test_pulses_and_their_events_are_as_loaded(target: Target) -> None:
-    """Each pulse starts on its tick, is as wide as asked, and is stamped so; then the board is armed."""
+    """Pulses start on their tick, as wide as asked, and are stamped so; then the board is armed."""
     target.make_armed()
     start = target.now + 60 * MS
     strikes = [(start + i * 37 * MS + i, 3000 + 1111 * i, i % 2) for i in range(10)]

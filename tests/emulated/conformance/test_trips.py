@@ -37,7 +37,7 @@ def test_opening_interlock_trips_an_armed_board(
 def test_reset_takes_the_cause_gone(
     target: Target, name: str, value: int, trip: Trip, bit: Interlock
 ) -> None:
-    """While the cause is there the trip can't be reset; gone, the reset leads to safe, not further."""
+    """While the cause is there a trip can't be reset; gone, the reset leads to safe alone."""
     target.make_armed()
     target.input(name, value)
     target.wait_s(0.05)
