@@ -74,7 +74,7 @@ class BoardProcess:
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1 << 16
         )
         self._decoder = FrameDecoder()
-        self._seq = 0
+        self.seq = 0
         self.frames: list[Frame] = []
         self.edges: list[Edge] = []
         self.resets: list[tuple[int, int]] = []
@@ -166,8 +166,8 @@ class BoardProcess:
         """One request, packed by the table, and its reply, unpacked."""
         row = messages.FORMATS[name]
         body = row.pack(*values, records=list(records))
-        self._seq = self._seq % 255 + 1
-        frame = self.exchange(Frame(self._seq, row.type_code, body))
+        self.seq = self.seq % 255 + 1
+        frame = self.exchange(Frame(self.seq, row.type_code, body))
         assert frame is not None, f"no reply to {name}"
         reply = messages.BY_TYPE[frame.type_code]
         fields, reply_records = reply.unpack(frame.body)
@@ -193,19 +193,19 @@ class BoardProcess:
         fresh: list[Event] = []
         while True:
             reply = self.ask("poll", self._have_up_to)
-            if not reply.records:
-                self.events += fresh
-                return fresh
             skip = self._have_up_to - reply.fields["first_event"]
             assert skip == 0, "the board gave other events than asked for"
             for kind, value, stamp in reply.records:
                 fresh.append(Event(EventKind(kind), value, int.from_bytes(stamp, "little")))
             self._have_up_to = reply.fields["first_event"] + len(reply.records)
+            if len(reply.records) < messages.FORMATS["events"].records_at_most:
+                self.events += fresh
+                return fresh
 
     def boot(self) -> None:
         """Wait until the interlocks count as closed, and say hello."""
         self.run_ticks(BOOT_TICKS)
-        self._seq = 0
+        self.seq = 0
         self._have_up_to = 0
         assert self.ask("hello").name == "identity"
 

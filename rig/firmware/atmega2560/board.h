@@ -30,7 +30,7 @@
 extern volatile uint16_t laps; /* low part of Timer5's overflows */
 
 /* Low 32 bits of the ticks. With interrupts off. */
-static inline uint32_t stamp(void) {
+static inline __attribute__((always_inline)) uint32_t stamp(void) {
     uint16_t count = TCNT5;
     uint16_t lap = laps;
     if ((TIFR5 & (1u << TOV5)) != 0 && count < 0x8000u) {
@@ -44,7 +44,5 @@ void timers_begin(void);
 bool timers_tied(void); /* both timers count in step */
 void host_begin(void);
 void stamps_begin(void);
-
-void raw_put(uint8_t kind, uint8_t value, uint32_t ticks); /* with interrupts off */
 
 #endif

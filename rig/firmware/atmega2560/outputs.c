@@ -133,7 +133,12 @@ static inline void end_marker(void) {
     }
 }
 
-ISR(TIMER4_COMPC_vect) { end_marker(); }
+/* What the compiler saves and restores around it may be interrupted; the registers may not. */
+ISR(TIMER4_COMPC_vect, ISR_NOBLOCK) {
+    cli();
+    end_marker();
+    sei();
+}
 
 enum hal_armed hal_arm(uint8_t coil, uint32_t start_ticks, uint16_t width_ticks,
                        uint16_t marker_ticks) {
@@ -192,10 +197,21 @@ uint64_t hal_ticks(void) {
     uint16_t high = high_laps;
     uint16_t lap = laps;
     SREG = sreg;
-    if ((low >> 16) == 0 && lap != 0) {
+    union {
+        uint64_t ticks;
+        struct {
+            uint32_t low;
+            uint16_t high;
+            uint16_t highest;
+        } parts; /* little-endian, as the controller is: its 64-bit shifts take 20 us */
+    } whole;
+    if ((uint16_t)(low >> 16) == 0 && lap != 0) {
         high++; /* the overflow that still waits is the long one */
     }
-    return ((uint64_t)high << 32) | low;
+    whole.parts.low = low;
+    whole.parts.high = high;
+    whole.parts.highest = 0;
+    return whole.ticks;
 }
 
 uint64_t hal_all_off(void) {

@@ -1,46 +1,47 @@
-/* What comes in with a stamp: DIN MIDI bytes and hits on the impact pickup. */
+/* What comes in with a stamp: DIN MIDI bytes and hits on the impact pickup. The interrupts only note;
+ * the loop, which comes round many times in a lap of the timer, does the sums. */
 #include "board.h"
 
 /* A byte is there at sample 10 of 16 of its stop bit: 9 bits and 10/16 after its start bit's edge. */
 #define BYTE_TICKS 616u
 /* The captured edge and that reckoning agree to within the wait for the interrupt. */
 #define AGREE_TICKS 40
+/* This interrupt may wait so long: no data bit's edge is nearer to the stop bit's sample. */
+#define LATE_TICKS 40u
 /* A pickup rings: further edges within this time belong to the same hit. */
 #define RING_TICKS 2000u
 
-#define RAW_RING 64u /* a power of two */
+/* both powers of two */
+#define DIN_RING 32u
+#define HIT_RING 16u
 
-static volatile struct raw_event raws[RAW_RING];
-static volatile uint8_t raw_put_at;
-static volatile uint8_t raw_take_at;
-static volatile bool raw_lost;
+/* counts of Timer5 */
+struct din_note {
+    uint8_t flags;
+    uint8_t byte;
+    uint16_t taken;
+    uint16_t edge;
+};
 
-static uint16_t din_edge;
-static bool din_edge_seen;
-static uint16_t din_asked; /* when the capture of the next start bit was asked for */
+static volatile struct din_note din_notes[DIN_RING];
+static volatile uint8_t din_put;
+static volatile uint8_t din_take;
+static volatile bool din_lost;
+static volatile uint16_t din_edge;
+static volatile uint16_t din_asked; /* when the capture of the next start bit was asked for */
+
+static volatile uint16_t hits[HIT_RING];
+static volatile uint8_t hit_put;
+static volatile uint8_t hit_take;
 static uint32_t last_hit;
-
-void raw_put(uint8_t kind, uint8_t value, uint32_t ticks) {
-    uint8_t at = raw_put_at;
-    uint8_t next = (uint8_t)(at + 1u) & (RAW_RING - 1u);
-    if (next == raw_take_at) {
-        raw_lost = true;
-        return;
-    }
-    raws[at].kind = kind;
-    raws[at].value = value;
-    raws[at].ticks = ticks;
-    raw_put_at = next;
-}
 
 /* The start bit's edge. The edges of data bits raise the flag too while nobody asks; one from before
  * the asking is such an edge (its interrupt follows the asking at once, so half a lap later none can
  * be). */
 ISR(TIMER4_CAPT_vect) {
     uint16_t edge = ICR4;
-    if ((int16_t)(edge - din_asked) >= 0 || (uint16_t)(TCNT5 - din_asked) > 0x7FFFu) {
+    if ((int16_t)(edge - din_asked) >= 0 || (int16_t)(TCNT5 - din_asked) < 0) {
         din_edge = edge;
-        din_edge_seen = true;
         TIMSK4 = 1u << OCIE4C;
     }
 }
@@ -48,36 +49,37 @@ ISR(TIMER4_CAPT_vect) {
 ISR(USART1_RX_vect) {
     uint8_t flags = UCSR1A;
     uint8_t byte = UDR1;
-    uint32_t now = stamp();
-    uint16_t reckoned = (uint16_t)now - BYTE_TICKS;
-    uint16_t start = reckoned;
-    if (din_edge_seen) {
-        int16_t apart = (int16_t)(din_edge - reckoned);
-        if (apart > -AGREE_TICKS && apart < AGREE_TICKS) {
-            start = din_edge;
-        }
-    }
-    din_edge_seen = false;
-    din_asked = (uint16_t)now;
+    uint16_t now = TCNT5;
+    uint16_t start = din_edge;
+    din_asked = now - LATE_TICKS;
     TIMSK4 = (1u << OCIE4C) | (1u << ICIE4);
-    uint32_t ticks = now - (uint16_t)((uint16_t)now - start);
-    if ((flags & (1u << FE1)) != 0) {
-        raw_put(EVENT_DIN_ERROR, 1, ticks);
-    } else {
-        raw_put(EVENT_DIN_BYTE, byte, ticks);
+    uint16_t edge = ICR4;
+    if ((int16_t)(edge - din_asked) >= 0) {
+        din_edge = edge; /* the next start bit is there already */
+        TIMSK4 = 1u << OCIE4C;
     }
-    if ((flags & (1u << DOR1)) != 0) {
-        raw_put(EVENT_DIN_ERROR, 2, ticks);
+    sei(); /* what interrupts share is done with; the rest needn't hold up an e-stop */
+    uint8_t at = din_put;
+    volatile struct din_note *note = &din_notes[at];
+    note->flags = flags;
+    note->byte = byte;
+    note->taken = now;
+    note->edge = start;
+    at = (uint8_t)(at + 1u) & (DIN_RING - 1u);
+    if (at == din_take) {
+        din_lost = true;
+    } else {
+        din_put = at;
     }
 }
 
 ISR(TIMER5_CAPT_vect) {
     uint16_t edge = ICR5;
-    uint32_t now = stamp();
-    uint32_t ticks = now - (uint16_t)((uint16_t)now - edge);
-    if (ticks - last_hit >= RING_TICKS) {
-        last_hit = ticks;
-        raw_put(EVENT_IMPACT, 0, ticks);
+    uint8_t at = hit_put;
+    uint8_t next = (uint8_t)(at + 1u) & (HIT_RING - 1u);
+    if (next != hit_take) { /* else it rings: what is lost belongs to hits noted already */
+        hits[at] = edge;
+        hit_put = next;
     }
 }
 
@@ -89,22 +91,54 @@ void stamps_begin(void) {
     TIMSK4 = (1u << OCIE4C) | (1u << ICIE4);
 }
 
-bool hal_next_raw(struct raw_event *event) {
-    uint8_t at = raw_take_at;
-    if (at == raw_put_at) {
-        return false;
+/* Low 32 bits of the ticks of a count in the last lap. */
+static uint32_t ticks_of(uint16_t count) {
+    uint32_t now = (uint32_t)hal_ticks();
+    return now - (uint16_t)((uint16_t)now - count);
+}
+
+static bool next_hit(struct raw_event *event) {
+    while (hit_take != hit_put) {
+        uint8_t at = hit_take;
+        uint32_t ticks = ticks_of(hits[at]);
+        hit_take = (uint8_t)(at + 1u) & (HIT_RING - 1u);
+        if (ticks - last_hit >= RING_TICKS) {
+            last_hit = ticks;
+            event->kind = EVENT_IMPACT;
+            event->value = 0;
+            event->ticks = ticks;
+            return true;
+        }
     }
-    event->kind = raws[at].kind;
-    event->value = raws[at].value;
-    event->ticks = raws[at].ticks;
-    raw_take_at = (uint8_t)(at + 1u) & (RAW_RING - 1u);
+    return false;
+}
+
+bool hal_next_raw(struct raw_event *event) {
+    uint8_t at = din_take;
+    if (at == din_put) {
+        return next_hit(event);
+    }
+    volatile struct din_note *note = &din_notes[at];
+    uint16_t start = note->taken - BYTE_TICKS;
+    int16_t apart = (int16_t)(note->edge - start);
+    if (apart > -AGREE_TICKS && apart < AGREE_TICKS) {
+        start = note->edge;
+    }
+    event->kind = EVENT_DIN_BYTE;
+    event->value = note->byte;
+    event->ticks = ticks_of(start);
+    if ((note->flags & ((1u << FE1) | (1u << DOR1))) != 0) {
+        event->kind = EVENT_DIN_ERROR; /* after an overrun this byte is in doubt too */
+        event->value = ((note->flags & (1u << FE1)) != 0) ? 1 : 2;
+    }
+    din_take = (uint8_t)(at + 1u) & (DIN_RING - 1u);
     return true;
 }
 
 bool hal_lost_input(void) {
-    bool was = raw_lost;
+    bool was = din_lost;
     if (was) {
-        raw_lost = false;
+        din_lost = false;
     }
     return was;
 }

@@ -1,8 +1,9 @@
-/* Little-endian fields of message bodies, whatever the machine's own order. */
+/* Little-endian fields of message bodies, as they go on the wire. */
 #ifndef BYTES_H
 #define BYTES_H
 
 #include <stdint.h>
+#include <string.h>
 
 static inline uint16_t get_u16(const uint8_t *at) {
     return (uint16_t)(at[0] | ((uint16_t)at[1] << 8));
@@ -27,8 +28,19 @@ static inline uint8_t *put_u32(uint8_t *at, uint32_t value) {
     return put_u16(put_u16(at, (uint16_t)value), (uint16_t)(value >> 16));
 }
 
+/* Stamps are copied: a 64-bit shift takes the controller 20 us. */
+#if __BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__
+#error "stamps are copied as they stand in memory, which must be little-endian"
+#endif
+
+static inline uint8_t *put_u48(uint8_t *at, uint64_t value) {
+    (void)memcpy(at, &value, 6);
+    return at + 6;
+}
+
 static inline uint8_t *put_u64(uint8_t *at, uint64_t value) {
-    return put_u32(put_u32(at, (uint32_t)value), (uint32_t)(value >> 32));
+    (void)memcpy(at, &value, 8);
+    return at + 8;
 }
 
 #endif

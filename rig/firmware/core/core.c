@@ -9,7 +9,7 @@
 #include "strikes.h"
 
 /* bytes taken in one turn: a frame's worth would keep the interlocks waiting */
-#define BYTES_A_TURN 16u
+#define BYTES_A_TURN 64u
 
 static struct {
     struct frame_reader reader;
@@ -45,6 +45,9 @@ static void receive(void) {
     uint8_t byte;
     for (uint8_t i = 0; i < BYTES_A_TURN && !hal_transmit_busy() && hal_receive(&byte); i++) {
         enum frame_result result = frame_take(&self.reader, byte);
+        if ((i & 15u) == 15u) {
+            core_service();
+        }
         if (result == FRAME_PENDING) {
             continue;
         }
@@ -61,6 +64,7 @@ static void take_raw_events(void) {
     while (hal_next_raw(&raw)) {
         uint64_t now = hal_ticks();
         machine_event(raw.kind, raw.value, now - ((uint32_t)now - raw.ticks));
+        core_service();
     }
     if (hal_lost_input()) {
         machine_trip(TRIP_EVENT_OVERFLOW);

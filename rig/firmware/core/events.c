@@ -30,8 +30,7 @@ bool events_add(uint8_t kind, uint8_t value, uint64_t ticks) {
         return false;
     }
     uint8_t *at = ring.records[after(ring.slot, ring.count)];
-    at = put_u8(put_u8(at, kind), value);
-    (void)put_u16(put_u32(at, (uint32_t)ticks), (uint16_t)(ticks >> 32));
+    (void)put_u48(put_u8(put_u8(at, kind), value), ticks);
     ring.count++;
     return true;
 }

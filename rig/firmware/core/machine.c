@@ -108,7 +108,7 @@ void machine_restart(uint8_t reset_cause) {
     }
 }
 
-static bool host_alive(void) { return self.silent_ms < limits.host_silence_ms; }
+static bool host_alive(void) { return self.silent_ms <= limits.host_silence_ms; }
 
 static bool interlocks_closed(void) {
     return self.watches[INTERLOCK_ESTOP].closed && self.watches[INTERLOCK_GUARD].closed &&
@@ -171,7 +171,7 @@ static bool currents_quiet(void) {
     return quiet;
 }
 
-static void watch_all(void) {
+void machine_look(void) {
     uint8_t inputs = hal_inputs();
     watch(INTERLOCK_ESTOP, (inputs & INPUT_ESTOP) != 0);
     watch(INTERLOCK_GUARD, (inputs & INPUT_GUARD) != 0);
@@ -227,10 +227,11 @@ static void each_millisecond(void) {
 }
 
 void machine_turn(void) {
-    watch_all();
+    machine_look();
     while (hal_ticks() >= self.next_ms) {
         self.next_ms += TICKS_PER_MS;
         each_millisecond();
+        core_service();
     }
 }
 

@@ -7,6 +7,7 @@
 
 void machine_restart(uint8_t reset_cause);
 void machine_turn(void);
+void machine_look(void); /* at the interlocks; trips if one has opened */
 
 uint8_t machine_state(void);
 uint8_t machine_trip_code(void);

@@ -12,6 +12,9 @@
 /* In a pulse of at least this width, current must be seen. */
 #define SENSED_WIDTH_TICKS 4000u
 
+/* The loop looks at pulses at least so often. */
+#define TICKS_PER_LOOK 2000u
+
 #define LONE_MARKERS 2u
 #define PULSES (COILS + LONE_MARKERS)
 
@@ -26,10 +29,11 @@ enum phase { PHASE_IDLE, PHASE_ARMED, PHASE_ON };
 struct pulse {
     uint8_t phase;
     bool sensed;
-    bool settling; /* current may still flow after the end */
     uint16_t width;
     uint32_t start;
     uint32_t end;
+    bool settling;  /* current may still flow after the pulse before */
+    uint32_t ended; /* when that one ended; the next may be armed by now */
 };
 
 /* What the gaps of the next strike are reckoned from. */
@@ -46,6 +50,7 @@ static struct {
     uint16_t count;
     uint8_t unstarted; /* armed in hardware, not yet on */
     bool running;
+    uint32_t next_look; /* nothing is to be done before this tick */
     uint32_t lacking; /* strikes of the burst not yet loaded */
     uint32_t left;    /* strikes of the burst not yet ended */
     uint32_t queued_width[COILS];
@@ -162,6 +167,7 @@ uint8_t strikes_load(uint32_t start, uint16_t width, uint8_t coil) {
         self.queued_width[coil] += width;
     }
     remember(&self.queued, coil, widen(start, now), width);
+    self.next_look = (uint32_t)now;
     return REFUSAL_DONE;
 }
 
@@ -179,6 +185,7 @@ uint8_t strikes_begin(uint32_t strikes) {
     self.lacking = strikes - self.count;
     self.left = strikes;
     self.running = true;
+    self.next_look = (uint32_t)hal_ticks();
     return REFUSAL_DONE;
 }
 
@@ -188,6 +195,7 @@ static void turned_on(uint8_t index, uint64_t now) {
     struct pulse *pulse = &self.pulses[index];
     uint64_t start = widen(pulse->start, now);
     pulse->phase = PHASE_ON;
+    pulse->settling = false;
     self.unstarted--;
     if (is_coil(index)) {
         remember(&self.struck, index, start, pulse->width);
@@ -208,6 +216,7 @@ static void turned_off(uint8_t index, uint64_t now) {
         return;
     }
     pulse->settling = true;
+    pulse->ended = pulse->end;
     hal_release(index);
     machine_event(EVENT_COIL_OFF, index, widen(pulse->end, now));
     if (!pulse->sensed && pulse->width >= SENSED_WIDTH_TICKS) {
@@ -252,6 +261,26 @@ static void report_pulses(uint64_t now) {
     }
 }
 
+static void look_by(uint32_t ticks) {
+    if ((int32_t)(ticks - self.next_look) < 0) {
+        self.next_look = ticks;
+    }
+}
+
+/* When something is to be done next: saves the loop most of its time. */
+static void plan_look(uint64_t now) {
+    self.next_look = (uint32_t)now + TICKS_PER_LOOK;
+    for (uint8_t i = 0; i < PULSES; i++) {
+        if (self.pulses[i].phase != PHASE_IDLE) {
+            look_by(due_ticks(&self.pulses[i]));
+        }
+    }
+    if (self.count > 0) {
+        const struct strike *strike = &self.queue[self.front];
+        look_by(strike->start + strike->width - (uint32_t)ARM_AHEAD_TICKS);
+    }
+}
+
 static void note_current(void) {
     uint8_t current = hal_coil_current();
     for (uint8_t coil = 0; coil < COILS; coil++) {
@@ -272,6 +301,12 @@ static uint8_t pulse_for(uint8_t coil) {
     return (self.pulses[COILS].phase == PHASE_IDLE) ? COILS : (uint8_t)(COILS + 1u);
 }
 
+/* An interlock that has opened meanwhile holds strikes back: then that is the reason. */
+static void late(void) {
+    machine_look();
+    machine_trip(TRIP_LATE);
+}
+
 /* True when the front strike went to the hardware. */
 static bool arm_front(uint64_t now) {
     const struct strike *strike = &self.queue[self.front];
@@ -283,7 +318,7 @@ static bool arm_front(uint64_t now) {
         return false;
     }
     if (lead < ARM_LEAST_TICKS) {
-        machine_trip(TRIP_LATE);
+        late();
         return false;
     }
     if (pulse->phase != PHASE_IDLE) {
@@ -296,14 +331,13 @@ static bool arm_front(uint64_t now) {
     }
     enum hal_armed armed = hal_arm(strike->coil, strike->start, width, marker_width(strike->coil));
     if (armed == HAL_LATE) {
-        machine_trip(TRIP_LATE);
+        late();
     }
     if (armed != HAL_ARMED) {
         return false;
     }
     pulse->phase = PHASE_ARMED;
     pulse->sensed = false;
-    pulse->settling = false;
     pulse->width = width;
     pulse->start = strike->start;
     pulse->end = strike->start + width;
@@ -317,12 +351,18 @@ static bool arm_front(uint64_t now) {
 }
 
 void strikes_service(void) {
-    if (self.running) {
-        report_pulses(hal_ticks());
-    }
     note_current();
+    if (!self.running) {
+        return;
+    }
+    uint64_t now = hal_ticks();
+    if (ahead(self.next_look, now) > 0) {
+        return;
+    }
+    report_pulses(now);
     while (self.running && self.count > 0 && arm_front(hal_ticks())) {
     }
+    plan_look(now);
 }
 
 void strikes_clear(uint64_t off_ticks) {
@@ -356,6 +396,9 @@ void strikes_clear(uint64_t off_ticks) {
 
 void strikes_leak(void) {
     struct kept *kept = hal_kept();
+    if (!limits.agreed) {
+        return; /* how fast the coils cool is not known yet */
+    }
     for (uint8_t coil = 0; coil < COILS; coil++) {
         uint32_t heat = kept->heat[coil];
         uint32_t time_constant = limits.coils[coil].heat_time_constant_ms;
@@ -390,5 +433,5 @@ enum current strikes_explain_current(uint8_t coil) {
     if (!pulse->settling) {
         return CURRENT_UNASKED;
     }
-    return (ahead(pulse->end, now) > -SETTLE_TICKS) ? CURRENT_ASKED : CURRENT_OVERDUE;
+    return (ahead(pulse->ended, now) > -SETTLE_TICKS) ? CURRENT_ASKED : CURRENT_OVERDUE;
 }

@@ -8,7 +8,8 @@
  * `overrun UART 0 CYCLE` where a receiver held more bytes than the controller's two.
  *
  * What of the emulator is allowed for: coils are derived (coil_model.h), never read from pin events.
- * Bytes are fed at the wire's rate, for its FIFO is 64 deep. DIN bytes are there 9 bits and 10/16
+ * Bytes are fed at the wire's rate, each at its end, one at a time, for its FIFO is 64 deep and spaces
+ * bytes by when the program reads them. DIN bytes are there 9 bits and 10/16
  * after their start edge, as the receiver samples (from memory), not after 11 bits. Driven inputs are
  * set as external levels, for a write to PORT raises pulled-up ones. Level polling of INTn is
  * switched off. A reset wipes all cycle timers: they are set again. */
@@ -43,14 +44,17 @@ DEFINE_FIFO(uint16_t, uart_fifo);
 #define HOST_BYTE_CYCLES 160u  /* 1,000,000 baud, 10 bits */
 #define DIN_BIT_CYCLES 512u    /* 31,250 baud */
 #define DIN_RECEIVED_CYCLES (9u * DIN_BIT_CYCLES + DIN_BIT_CYCLES * 10u / 16u)
-#define FIFO_CYCLES 16u        /* from handing a DIN byte over to its flag */
+#define FIFO_CYCLES 16u        /* from handing a byte over to its flag */
 #define SENSE_EVERY_CYCLES 800u
 #define RISE_CYCLES 3200u      /* current shows 200 us after a coil goes on */
 #define FALL_CYCLES 16000u     /* and is gone 1 ms after it goes off */
 #define HANG_ADDRESS 0x3F000u  /* unused flash, where a hang is put */
 #define SUPPLY_DIVIDER 11u
 
-enum what { HOST_BYTE, DIN_BYTE, DIN_LINE, INPUT, RESET, HANG };
+#define RETRY_CYCLES 16u
+#define RECEIVED_MOST 2        /* bytes that the controller's receiver holds */
+
+enum what { HOST_BYTE, DIN_BYTE, DIN_LINE, GIVE, INPUT, RESET, HANG };
 
 struct item {
     avr_cycle_count_t cycle;
@@ -230,15 +234,46 @@ static void reset_by(uint8_t cause) {
 
 /* ---- what happens ---- */
 
-static void give_byte(int uart, uint8_t byte) {
+/* Bytes that have come in, and that the program has not read: one at the emulator, the others here,
+ * for it loses track of bytes that are read faster than it likes. */
+static struct {
+    uint8_t bytes[RECEIVED_MOST];
+    int count;
+    bool retrying;
+} received[2];
+
+static void give(int uart) {
     static const char names[2] = {'0', '1'};
-    avr_uart_t *to = uarts[uart];
-    to->cycles_per_byte = (uart == 0) ? HOST_BYTE_CYCLES : FIFO_CYCLES;
-    if (uart_fifo_get_read_size(&to->input) > 2) {
-        report("overrun", uart, 0, avr->cycle);
+    received[uart].retrying = false;
+    if (received[uart].count == 0) {
+        return;
     }
+    if (!uart_fifo_isempty(&uarts[uart]->input)) {
+        received[uart].retrying = true;
+        push((struct item){.cycle = avr->cycle + RETRY_CYCLES, .what = GIVE, .value = uart});
+        return;
+    }
+    uint8_t byte = received[uart].bytes[0];
+    received[uart].bytes[0] = received[uart].bytes[1];
+    received[uart].count--;
+    uarts[uart]->cycles_per_byte = FIFO_CYCLES; /* the byte has come in already */
     avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ((uint32_t)names[uart]), UART_IRQ_INPUT),
                   byte);
+    uarts[uart]->cycles_per_byte = HOST_BYTE_CYCLES; /* what goes out takes its time */
+    if (received[uart].count > 0) {
+        give(uart);
+    }
+}
+
+static void receive_byte(int uart, uint8_t byte) {
+    if (received[uart].count == RECEIVED_MOST) {
+        report("overrun", uart, 0, avr->cycle);
+        return;
+    }
+    received[uart].bytes[received[uart].count++] = byte;
+    if (!received[uart].retrying) {
+        give(uart);
+    }
 }
 
 static void set_input(const char *name, int level) {
@@ -269,10 +304,13 @@ static void set_input(const char *name, int level) {
 static void happen(const struct item *item) {
     switch (item->what) {
     case HOST_BYTE:
-        give_byte(0, (uint8_t)item->value);
+        receive_byte(0, (uint8_t)item->value);
         break;
     case DIN_BYTE:
-        give_byte(1, (uint8_t)item->value);
+        receive_byte(1, (uint8_t)item->value);
+        break;
+    case GIVE:
+        give(item->value);
         break;
     case DIN_LINE:
         drive('L', 0, item->value);
@@ -362,8 +400,8 @@ static void send_byte(uint8_t byte) {
     if (host_free < avr->cycle) {
         host_free = avr->cycle;
     }
-    push((struct item){.cycle = host_free, .what = HOST_BYTE, .value = byte});
     host_free += HOST_BYTE_CYCLES;
+    push((struct item){.cycle = host_free - FIFO_CYCLES, .what = HOST_BYTE, .value = byte});
 }
 
 static void din_byte(uint8_t byte, avr_cycle_count_t start) {
