@@ -35,6 +35,8 @@ _BEGIN_TRIES = 3
 _CLOCK_EXCHANGES = 8
 _SETTLE_S = 2.2
 """Longer than the longest host silence, after which a board in ready is safe again."""
+_CONTACTS_S = 0.2
+"""A contact counts as closed 50 ms after it closed; a board that has just started counts anew."""
 _COOL_S = 600.0
 _AUDIO_WAIT_S = 2.0
 
@@ -129,8 +131,19 @@ def get_ready(board: Board, limits: AgreedLimits, prompt: Prompt | None) -> Agre
     agreed = board.agree(limits)
     for _ in range(_CLOCK_EXCHANGES):
         board.exchange_clock()
-    board.ready()
+    _to_ready(board)
     return agreed
+
+
+def _to_ready(board: Board) -> None:
+    """Ask for ready; once more if contacts that were closed just now have to settle first."""
+    try:
+        board.ready()
+    except RefusedError as error:
+        if error.code != "refusal.interlock_open":
+            raise
+        board.clock.sleep_s(_CONTACTS_S)
+        board.ready()
 
 
 class Session:
@@ -283,7 +296,7 @@ class Session:
         if self._prompt is not None:
             self._update(doing=text, force=True)
             self._wait_for(self._prompt, text, writer)
-        self.board.ready()
+        _to_ready(self.board)
 
     def _wait_for(self, prompt: Prompt, text: str, writer: RunWriter) -> None:
         failed: list[BaseException] = []
@@ -386,7 +399,7 @@ class Session:
                 self.board.disarm()
                 self._update(doing="waiting for a coil to cool", force=True)
                 self._pause(1.0, writer)
-                self.board.ready()
+                _to_ready(self.board)
             elif in_time and refusal in (Refusal.DONE, Refusal.QUEUE_FULL):
                 self.board.begin(len(items))
                 return feeder

@@ -30,6 +30,7 @@ BOARD_KEYS = (
     "estop_pressed",
     "guard_open",
     "supply_mv",
+    "heat_ticks",
     *_SCRIPT_KEYS,
     "unplug_at_s",
     "serial_error_rate",
@@ -43,6 +44,7 @@ BOARD_KEYS = (
 class BoardOptions:
     """What the URL says of the board.
 
+    ``heat_ticks``: heat that the coils have kept from strikes before.
     ``serial_error_rate``: chance of each byte, either way, to be flipped in one bit, lost or
     doubled. ``serial_delay_us`` and ``serial_jitter_us``: each way's least delay, and the spread of
     what comes on top of it.
@@ -50,6 +52,7 @@ class BoardOptions:
 
     board_ppm: float = -25.0
     board_start_s: float = -1.0
+    heat_ticks: float = 0.0
     inputs: Inputs = dataclasses.field(default_factory=Inputs)
     script: tuple[tuple[float, str, float], ...] = ()
     unplug_at_s: float = math.inf

@@ -479,6 +479,8 @@ class BoardTwin:
         """Bring the heat of all coils up to a tick (or now), whole milliseconds at a time."""
         now_ms = (self.now_ticks if at is None else at) // TICKS_PER_MS
         passed, self._leaked_ms = now_ms - self._leaked_ms, now_ms
+        if not self.agreed:
+            return  # how fast the coils cool is not known yet
         for coil, limits in zip(self.coils, self.limits.coils, strict=True):
             constant_ms = limits.heat_time_constant_ms
             heat, carry = coil.heat_ticks, coil.carry
