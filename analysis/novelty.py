@@ -10,6 +10,7 @@ learnt from the pad's own tails takes the place of the straight line.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -35,21 +36,21 @@ GUARD_HOPS = (1, 2, 6)
 """Hops just before a corner that it may reach into itself."""
 LEAST_GAP_S = 0.003
 """Corners closer to an earlier stroke than this are taken as its own."""
-LEAST_GAP_NEAR_S = 0.0015
+LEAST_GAP_NEAR_S = 0.001
 """... and so close where a strike is expected."""
-NEAR_S = 0.0015
+NEAR_S = 0.001
 """How near to an expected time a strike counts as expected."""
 CONTACT_S = 0.0075
 """Longest contact: until then the corner of a contact's end is looked for."""
 ECHO_START_S, ECHO_MIDDLE_S, ECHO_END_S = 0.005, 0.014, 0.03
-ECHO_JUMP = 0.65
+ECHO_RISE = 0.65
 """A pad's foam or rim sends a second, blunter crest about 10 ms after a stroke: what starts then
-must be at least so sharp (jump of slope over that of the stroke before) to be a stroke, unless
+must rise at least so much (over the first rise of the stroke before) to be a stroke, unless
 a strike is expected."""
-WEAK_JUMP = 0.15
+WEAK_RISE = 0.15
 """The same before and after that."""
-SLOW_END_S = 0.2
-"""For corners that show on the longest scale alone, so long after a stroke."""
+SLOW_END_S, SLOW_RISE = 0.2, 0.3
+"""The same for corners that show on the longest scale alone, so long after a stroke."""
 CLIP_LEVEL = 0.999
 
 
@@ -120,10 +121,11 @@ def beginnings(
     hops: Hops,
     expected: Ints,
     last_hop: int,
-    last_jump: float,
+    last_rise: float,
+    rise: Callable[[int], float],
     near_hops: float = NEAR_S / HOP_S,
 ) -> tuple[Ints, Floats]:
-    """Hops at which strokes begin, and the jump of the slope at each (per hop, signed).
+    """Hops at which strokes begin, and the first rise of each (signed).
 
     Parameters
     ----------
@@ -132,8 +134,10 @@ def beginnings(
     expected
         Hops near which a strike is expected: there half the ratio to the past suffices, and a
         stroke may follow its forerunner sooner.
-    last_hop, last_jump
-        Stroke found before this stretch (hop, may be negative) and its jump.
+    last_hop, last_rise
+        Stroke found before this stretch (hop, may be negative) and its rise.
+    rise
+        Gives the rise above what was foretold at a hop.
     near_hops
         How near to an expected hop counts as expected.
     """
@@ -153,31 +157,36 @@ def beginnings(
         rank = min(round(PAST_QUANTILE[scale] * reach), reach - 1)
         middle = np.partition(past, rank, axis=1)[:, rank]
         ratio = np.full(len(where), past_ratio[scale])
-        near = np.zeros(len(where), dtype=bool)
+        which = np.full(len(where), -1)
         if len(expected):
-            nearest = expected[np.clip(np.searchsorted(expected, where), 0, len(expected) - 1)]
-            before = expected[np.clip(np.searchsorted(expected, where) - 1, 0, len(expected) - 1)]
-            near = np.minimum(np.abs(nearest - where), np.abs(before - where)) <= near_hops
-            ratio[near] *= 0.5
+            right = np.clip(np.searchsorted(expected, where), 0, len(expected) - 1)
+            left = np.maximum(right - 1, 0)
+            closer = np.abs(expected[left] - where) < np.abs(expected[right] - where)
+            which = np.where(closer, left, right)
+            which[np.abs(expected[which] - where) > near_hops] = -1
+            ratio[which >= 0] *= 0.5
         score = corner[where] / np.maximum(floor[scale, 0], ratio * middle)
         keep = score > 1.0
-        rows.append(np.stack([where, np.full(len(where), scale), near], axis=1)[keep])
+        rows.append(np.stack([where, np.full(len(where), scale), which], axis=1)[keep])
     if not rows:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
     table = np.concatenate(rows)
     table = table[np.lexsort((table[:, 1], table[:, 0]))]
-    return _thin(table, hops, last_hop, last_jump)
+    return _thin(table, hops, last_hop, last_rise, rise)
 
 
-def _thin(table: Floats, hops: Hops, last_hop: int, last_jump: float) -> tuple[Ints, Floats]:
+def _thin(
+    table: Floats, hops: Hops, last_hop: int, last_rise: float, rise: Callable[[int], float]
+) -> tuple[Ints, Floats]:
     """One hop a stroke: the rest of each stroke's corners, contact ends and clip edges go."""
     least = round(LEAST_GAP_S / HOP_S)
     least_near = round(LEAST_GAP_NEAR_S / HOP_S)
-    contact = round(CONTACT_S / HOP_S)
     found: list[int] = []
-    jumps: list[float] = []
+    rises: list[float] = []
     rows = table.astype(np.int64)
-    for k, (hop, scale, near) in enumerate(rows.tolist()):
+    awaited = -1  # the expected strike that the latest stroke answered
+    for k, (hop, scale, which) in enumerate(rows.tolist()):
+        near = which >= 0 and which != awaited
         if scale == 2:
             # where a shorter scale shows the same corner, it tells better when
             sharper = rows[k : k + 24]
@@ -185,27 +194,48 @@ def _thin(table: Floats, hops: Hops, last_hop: int, last_jump: float) -> tuple[I
             if len(sharper):
                 hop, scale = int(sharper[0, 0]), int(sharper[0, 1])
         # on the longest scale a corner shows up to a millisecond before it is there
-        if hop - last_hop < (least_near if near else least) + (0, 1, 5)[scale]:
+        age = hop - last_hop
+        if age < (least_near if near else least) + (0, 1, 5)[scale]:
             continue
         if hops.clipped[max(hop - 4, 0) : hop].any():
             continue
-        if scale == 2 and hop - last_hop < PAST_HOPS[2]:
+        if scale == 2 and age < PAST_HOPS[2]:
             continue
-        reach = 3 if scale < 2 else 6
-        before = (hops.mean[hop - 1] - hops.mean[hop - 1 - reach]) / reach
-        after = (hops.mean[hop + 1 + reach] - hops.mean[hop + 1]) / reach
-        jump = after - before
-        age = (hop - last_hop) * HOP_S
-        if not near and age < (ECHO_END_S if scale < 2 else SLOW_END_S):
-            # an echo, a late crest, the end of the contact: none is as sharp, the same way up
-            least_jump = ECHO_JUMP if ECHO_START_S < age < ECHO_MIDDLE_S else WEAK_JUMP
-            if jump / last_jump < least_jump if last_jump else False:
-                continue
-        if hop - last_hop < contact and jump * last_jump > 0:
-            # slope before undone by a jump like that of the stroke's own start: its contact ends
-            if 0.3 < jump / last_jump < 3.0 and before * jump < -0.3 * jump * jump:
+        own = rise(hop)
+        if not near and last_rise:
+            ratio = own / last_rise
+            if not _is_stroke(hops, hop, scale, last_hop, ratio, last_rise > 0):
                 continue
         found.append(hop)
-        jumps.append(jump)
-        last_hop, last_jump = hop, jump
-    return np.array(found, dtype=np.int64), np.array(jumps)
+        rises.append(own)
+        last_hop, last_rise = hop, own
+        if which >= 0:
+            awaited = which
+    return np.array(found, dtype=np.int64), np.array(rises)
+
+
+def _is_stroke(
+    hops: Hops, hop: int, scale: int, last_hop: int, ratio: float, upwards: bool
+) -> bool:
+    """Tell a stroke from an echo, a late crest and the end of a contact, by its rise.
+
+    None of them rises as sharply as the stroke before it did, and the same way up. ``ratio``: its
+    rise over that of the stroke before; ``upwards``: which way that went.
+    """
+    age_s = (hop - last_hop) * HOP_S
+    if scale == 2 and age_s < SLOW_END_S and ratio < SLOW_RISE:
+        return False
+    if age_s < ECHO_END_S:
+        least = ECHO_RISE if ECHO_START_S < age_s < ECHO_MIDDLE_S else WEAK_RISE
+        if ratio < least:
+            return False
+    if age_s < CONTACT_S:
+        # a contact is about as long again after its crest; at its end the slope is undone
+        since = hops.mean[max(last_hop, 0) : hop]
+        crest = int(np.argmax(since if upwards else -since)) if len(since) else 0
+        before = hops.mean[hop - 1] - hops.mean[hop - 4]
+        after = hops.mean[hop + 4] - hops.mean[hop + 1]
+        jump = after - before
+        whole = 1.2 * crest < hop - last_hop < 3.5 * crest
+        return not (whole and before * jump < -0.25 * jump * jump)
+    return True

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 import numpy.typing as npt
@@ -108,7 +108,7 @@ class OnsetFinder:
         self._held = 0
         self._first = -self._margin  # frame of the first sample held; silence comes before 0
         self._take(np.zeros(self._margin, dtype=np.float32))
-        self._last_frame, self._last_jump = -(10**9), 0.0
+        self._last_frame, self._last_rise = -(10**9), 0.0
         self._noise: float | None = None
         self._corner_rms: Floats | None = None
         self._predictor = Predictor()
@@ -172,7 +172,9 @@ class OnsetFinder:
         expected = (self._expected - self._first) / self._hop
         expected = expected[(expected > 0) & (expected < len(mean))].astype(np.int64)
         last = max((self._last_frame - self._first) // self._hop, -(10**6))
-        found, jumps = beginnings(hops, expected, int(last), self._last_jump)
+        found, rises = beginnings(
+            hops, expected, int(last), self._last_rise, self._rise_in(fast)
+        )
         onsets = self._onsets(samples, fast, found, drone, noise)
         loud = onsets.peak > LEAST_SNR * onsets.noise_rms
         # by the corner's hop, never by the refined frame: else one could fall between two stretches
@@ -180,7 +182,7 @@ class OnsetFinder:
         if mine.any():
             kept = np.flatnonzero(mine)
             self._last_frame = self._first + int(found[kept[-1]]) * self._hop
-            self._last_jump = float(jumps[kept[-1]])
+            self._last_rise = float(rises[kept[-1]])
             self.parts.append(_shifted(onsets, kept, self._first))
 
     def _onsets(
@@ -241,11 +243,17 @@ class OnsetFinder:
         expected = (np.asarray(expected_frames, dtype=np.float64) - first_frame) / self._hop
         expected = np.sort(expected[(expected > 0) & (expected < len(mean))]).astype(np.int64)
         near = within_s / HOP_S
-        found, _ = beginnings(hops, expected, -(10**6), 0.0, near)
+        found, _ = beginnings(
+            hops, expected, -(10**6), 0.0, self._rise_in(fast - rest), near
+        )
         onsets = self._onsets(block, fast - rest, found, drone, noise)
         away = np.abs(found[:, None] - expected).min(axis=1, initial=10**6)
         good = (away <= near + 1) & (onsets.peak > LEAST_SNR * noise)
         return _shifted(onsets, np.flatnonzero(good), first_frame)
+
+    def _rise_in(self, fast: Floats) -> Callable[[int], float]:
+        # from the hop before, since a corner may lie at the very start of its own
+        return lambda hop: self._predictor.rise(fast, (hop - 1) * HOP)
 
     def _clipped(self, samples: Samples) -> Bools:
         return np.asarray((np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1))

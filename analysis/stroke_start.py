@@ -25,8 +25,8 @@ CHAIN_NOISE = 3.4
 CHAIN_S = 90e-6
 """... if it is no further than this from what is known to be of it."""
 CHAIN_STEPS = 12
-TAIL_ORDER = 1
-"""Degree of what a foretold tail may still leave under a rise."""
+TAIL_ORDERS = (0, 1, 2)
+"""Degrees of what a foretold tail may still leave under a rise; the middle one is used."""
 PEAK_SEARCH_S = 0.05
 OWN_PEAK_S = 0.0015
 """The peak of a stroke on a ringing tail is looked for so long after its start."""
@@ -266,5 +266,8 @@ def _from_tails(
         rises.level[k], rises.threshold[k] = level, ONSET_SHARE * height
         rises.noise[k], rises.origin[k] = noise, first + end + AHEAD + 1
         rises.earliest[k] = first + window - step
-    at, u, _ = rises.fit(TAIL_ORDER)
-    return at, u
+    fits = [rises.fit(order) for order in TAIL_ORDERS]
+    at, u, _ = fits[len(fits) // 2]
+    others = np.array([fit[0] for fit in fits])
+    # what the baseline is taken to be is part of what isn't known
+    return at, np.hypot(u, 0.5 * np.ptp(others, axis=0))

@@ -18,6 +18,8 @@ ROWS = 1500
 """Rows taken from each stretch."""
 KEEP = 0.8
 """Share of what was learnt that is kept from stretch to stretch."""
+RISE_SAMPLES = (8, 14)
+"""A rise is the mean of these samples after a start: 0.3 to 0.6 ms."""
 LOUD = 6.0
 """A row is of a tail when its rms is so many times that of the noise."""
 OUTLIER = 4.0
@@ -74,3 +76,9 @@ class Predictor:
             past[:, 1:] = past[:, :-1]
             past[:, 0] = out[:, k]
         return out
+
+    def rise(self, samples: Floats, start: int) -> float:
+        """By how much the samples leave what is foretold from ``start`` on, within half a ms."""
+        foretold = self.continue_from(samples, np.array([start]), RISE_SAMPLES[1])[0]
+        new = samples[start : start + RISE_SAMPLES[1]] - foretold[: len(samples) - start]
+        return float(new[RISE_SAMPLES[0] :].mean()) if len(new) > RISE_SAMPLES[0] else 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -31,24 +32,35 @@ RECORDED = (
 Floats = npt.NDArray[np.float64]
 
 
+class Pad(NamedTuple):
+    """Modes of a pad: the same for all its strokes."""
+
+    hz: Floats
+    decay_s: Floats
+
+
+def any_pad(rng: np.random.Generator) -> Pad:
+    """Five modes from 80 to 2000 Hz; the higher, the shorter."""
+    hz = np.exp(rng.uniform(np.log(80.0), np.log(2000.0), 5))
+    return Pad(hz, rng.uniform(0.01, 0.06, 5) * (200.0 / hz) ** 0.5)
+
+
 def percussive(
     contact_ms: float,
     rng: np.random.Generator,
+    pad: Pad | None = None,
     late_peak: float = 0.0,
     mode_level: float = 0.5,
 ):
     """Sound of a stroke as a function of time (s): contact half-sine plus damped modes.
 
     Modes are driven by the contact: they have their whole swing at its end only, and those much
-    faster than it have little.
-
+    faster than it have little. How much of each depends on the place struck: drawn at random.
     ``late_peak``: level of a swelling low mode with its crest about 10 ms after the onset.
     """
-    count = 5
-    hz = np.exp(rng.uniform(np.log(80.0), np.log(2000.0), count))
-    decay_s = rng.uniform(0.01, 0.06, count) * (200.0 / hz) ** 0.5
-    level = mode_level * rng.uniform(0.2, 1.0, count) * (80.0 / hz) ** 0.5
-    level *= rng.choice([-1.0, 1.0], count) / (1.0 + (hz * contact_ms * 1e-3) ** 2)
+    hz, decay_s = pad or any_pad(rng)
+    level = mode_level * rng.uniform(0.2, 1.0, 5) * (80.0 / hz) ** 0.5
+    level *= rng.choice([-1.0, 1.0], 5) / (1.0 + (hz * contact_ms * 1e-3) ** 2)
     late_hz = rng.uniform(80.0, 150.0)
 
     def sound(t_s: Floats) -> Floats:
