@@ -1,4 +1,4 @@
-"""The host's own code over a real serial device: pyserial on a pseudo-terminal, time running freely.
+"""The host's own code over a serial device: pyserial on a pseudo-terminal, time running freely.
 
 Behind it the firmware's core, or its image on the emulated controller. No time is measured here:
 only that what was asked for happened, at the ticks that were asked for.
