@@ -30,8 +30,9 @@ def latency_picture(
     -------
     PNG bytes, or None where fewer than two strokes have a latency.
     """
-    planned = strokes["strike"] >= 0
-    chosen = strokes[strokes["valid"].astype(bool) & (planned | ~planned.any())]
+    chosen = strokes[strokes["valid"].astype(bool)]
+    if (strokes["strike"] >= 0).any():
+        chosen = chosen[chosen["strike"] >= 0]
     latency_ms = np.sort(chosen["latency_s"].to_numpy(float) * 1e3)
     latency_ms = latency_ms[np.isfinite(latency_ms)]
     if latency_ms.size < 2:
