@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-import dataclasses
 import platform
 from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
-from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
+from typing import Any
 
 import msgspec
 
 import rig
+from rig.board_facts import (
+    BOARD_LIMITS,
+    COIL_LIMITS,
+    BoardEvent,
+    Entry,
+    Identity,
+    Standing,
+    coil_record,
+    loosened,
+)
 from rig.clock import ClockPair, HostClock
 from rig.discovery import find_port
 from rig.faults import FaultError, LinkError, RefusedError, TrippedError
@@ -18,7 +26,6 @@ from rig.link.messages import (
     FORMATS,
     TABLE_VERSION,
     EventKind,
-    Interlock,
     Refusal,
     State,
     Trip,
@@ -26,7 +33,7 @@ from rig.link.messages import (
 )
 from rig.link.request import Reply, Requester
 from rig.link.trace import Trace
-from rig.link.transport import Port, PortClock, clock_of, open_port
+from rig.link.transport import Port, PortClock, clock_of, merge_query, open_port
 from rig.record.bench_file import BoardPort
 from rig.record.limits import AgreedLimits, CoilLimits
 
@@ -40,78 +47,6 @@ _NO_PULSE = CoilLimits(
     heat_budget_ticks=0,
 )
 """Limits of a coil that no striker hangs on: no pulse at all."""
-
-_INTERLOCK_TEXTS = {
-    Interlock.ESTOP: "the e-stop loop is open (pressed, or unplugged)",
-    Interlock.GUARD: "the guard is open",
-    Interlock.SUPPLY: "the coil supply is out of range",
-    Interlock.COILS_QUIET: "a coil is sensed on",
-}
-
-
-class BoardEvent(NamedTuple):
-    """One event of the board: its number, kind, value and stamp (64 bits)."""
-
-    number: int
-    kind: EventKind
-    value: int
-    ticks: int
-
-
-class Entry(NamedTuple):
-    """One strike to load; ``coil`` 255 is the marker alone."""
-
-    start_ticks: int
-    width_ticks: int
-    coil: int
-
-
-@dataclasses.dataclass(frozen=True)
-class Identity:
-    """Who the board says it is, with its hard limits."""
-
-    table_version: int
-    table_hash: int
-    firmware: str
-    serial: str
-    coil_count: int
-    queue_length: int
-    event_ring_length: int
-    hard_longest_pulse_ticks: int
-    hard_least_gap_ticks: int
-    hard_heat_budget_ticks: int
-    hard_armed_ms: int
-    hard_host_silence_ms: int
-    hard_horizon_ms: int
-    reset_cause: int
-
-    def as_dict(self) -> dict[str, int | str]:
-        """Plain values, for the run's start record."""
-        return dataclasses.asdict(self)
-
-
-@dataclasses.dataclass(frozen=True)
-class Standing:
-    """Answer to ``status``: state, interlocks (bit set: closed), supply, heat, room."""
-
-    state: State
-    trip: Trip
-    ticks: int
-    queue_free: int
-    next_event: int
-    dropped_events: int
-    supply_mv: int
-    interlocks: int
-    heat_ticks: tuple[int, ...]
-    strikes_left: int
-
-    def open_interlocks(self) -> list[str]:
-        """A sentence for each interlock that is open."""
-        return [
-            f"{text}: {self.supply_mv} mV measured" if bit is Interlock.SUPPLY else text
-            for bit, text in _INTERLOCK_TEXTS.items()
-            if not self.interlocks >> bit & 1
-        ]
 
 
 class Board:
@@ -257,16 +192,16 @@ class Board:
             limits.horizon_ms,
             limits.supply_least_mv,
             limits.supply_most_mv,
-            records=[_coil_record(coil) for coil in [*asked, *[_NO_PULSE] * spare]],
+            records=[coil_record(coil) for coil in [*asked, *[_NO_PULSE] * spare]],
         )
-        names = FORMATS["agreed"].repeat_fields
         echoed = AgreedLimits(
             coils=tuple(
-                CoilLimits(**dict(zip(names, record, strict=True))) for record in reply.records
+                CoilLimits(**dict(zip(COIL_LIMITS, record, strict=True)))
+                for record in reply.records
             ),
-            **{name: reply.fields[name] for name in _BOARD_LIMITS},
+            **{name: reply.fields[name] for name in BOARD_LIMITS},
         )
-        loose = _loosened(limits, echoed)
+        loose = loosened(limits, echoed)
         if loose:
             raise LinkError("host.limits_loosened", "Agreeing on limits", "; ".join(loose))
         self.limits = msgspec.structs.replace(echoed, coils=echoed.coils[: len(asked)])
@@ -456,48 +391,3 @@ class Board:
                 f"its clock went from {last} ticks back to {ticks}",
             )
         self._last_ticks = ticks
-
-
-_BOARD_LIMITS = ("armed_ms", "host_silence_ms", "horizon_ms", "supply_least_mv", "supply_most_mv")
-
-
-def merge_query(url: str, extra: Mapping[str, str | float]) -> str:
-    """Add ``extra`` to the query of a ``sim://`` URL; what the URL says itself stands.
-
-    Any other port is given back as it is.
-    """
-    if not url.lower().startswith("sim://"):
-        return url
-    parts = urlsplit(url)
-    pairs = parse_qsl(parts.query, keep_blank_values=True)
-    said = {key for key, _ in pairs}
-    pairs += [(key, str(value)) for key, value in extra.items() if key not in said]
-    return urlunsplit(parts._replace(query=urlencode(pairs)))
-
-
-def _coil_record(coil: CoilLimits) -> tuple[int, ...]:
-    return tuple(getattr(coil, name) for name in FORMATS["agree"].repeat_fields)
-
-
-def _loosened(asked: AgreedLimits, echoed: AgreedLimits) -> list[str]:
-    """A sentence for each figure that the board would enforce less strictly than asked."""
-    pairs = [
-        (name, getattr(asked, name), getattr(echoed, name), name.endswith("least_mv"))
-        for name in _BOARD_LIMITS
-    ]
-    for number, coil in enumerate(asked.coils):
-        # a longer gap and a slower cooling are stricter; a longer pulse and more heat are looser
-        pairs += [
-            (
-                f"coil {number} {name}",
-                getattr(coil, name),
-                getattr(echoed.coils[number], name),
-                name in ("least_gap_ticks", "heat_time_constant_ms"),
-            )
-            for name in FORMATS["agree"].repeat_fields
-        ]
-    return [
-        f"{name}: {want} asked for, {got} echoed"
-        for name, want, got, more_is_stricter in pairs
-        if (got < want if more_is_stricter else got > want)
-    ]

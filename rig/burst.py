@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from rig.board import Board, BoardEvent, Entry
+from rig.board import Board
+from rig.board_facts import BoardEvent, Entry
 from rig.clock import HostClock
 from rig.faults import LinkError, RefusedError
 from rig.link.messages import LONE_MARKER, EventKind, Refusal

@@ -10,7 +10,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from rig.board import Board, BoardEvent
+from rig.board import Board
+from rig.board_facts import BoardEvent
 from rig.burst import BurstFeeder, Item, NoteCounter, StrikeBook, burst_items, idle_items
 from rig.capture.audio_block import AudioSource, MidiSource
 from rig.faults import FaultError, LinkError, RefusedError

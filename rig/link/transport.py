@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import errno
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Protocol, cast
+from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
 import serial
 
@@ -121,3 +122,17 @@ def _code(error: serial.SerialException) -> str:
         else:
             code = "host.port_unusable"
     return code
+
+
+def merge_query(url: str, extra: Mapping[str, str | float]) -> str:
+    """Add ``extra`` to the query of a ``sim://`` URL; what the URL says itself stands.
+
+    Any other port is given back as it is.
+    """
+    if not url.lower().startswith("sim://"):
+        return url
+    parts = urlsplit(url)
+    pairs = parse_qsl(parts.query, keep_blank_values=True)
+    said = {key for key, _ in pairs}
+    pairs += [(key, str(value)) for key, value in extra.items() if key not in said]
+    return urlunsplit(parts._replace(query=urlencode(pairs)))

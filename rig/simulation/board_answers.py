@@ -38,7 +38,7 @@ class BoardAnswers:
         if self._twin.boot_s != self._boot_s:
             # it started anew: nothing is left of what it had taken in
             self._decoder, self._last, self._boot_s = FrameDecoder(), None, self._twin.boot_s
-        if not self._twin.answering:
+        if self._twin.hung:
             return b""
         bad_before = self._decoder.bad_count
         frames = self._decoder.feed(data)
@@ -136,38 +136,37 @@ class BoardAnswers:
     def _standing(self) -> tuple[str, bytes]:
         twin = self._twin
         twin.gather()
-        twin.leak()
+        twin.queue.leak(twin.now_ticks)
         return "standing", FORMATS["standing"].pack(
             twin.state,
             twin.trip_code,
             twin.now_ticks,
-            twin.queue_free,
-            twin.ring_first + len(twin.ring),
-            min(twin.dropped_events, 0xFFFFFFFF),
-            twin.inputs.supply_mv,
+            twin.queue.free,
+            twin.ring.next,
+            min(twin.ring.dropped, 0xFFFFFFFF),
+            twin.contacts.inputs.supply_mv,
             twin.all_interlocks(),
-            twin.coils[0].heat_ticks,
-            twin.coils[1].heat_ticks,
+            twin.queue.coils[0].heat_ticks,
+            twin.queue.coils[1].heat_ticks,
             twin.strikes_left,
         )
 
     def _loaded(self, refusal: Refusal, accepted: int) -> tuple[str, bytes]:
-        return "loaded", FORMATS["loaded"].pack(refusal, accepted, self._twin.queue_free)
+        return "loaded", FORMATS["loaded"].pack(refusal, accepted, self._twin.queue.free)
 
     def _events(self, have_up_to: int) -> tuple[str, bytes]:
         twin, row = self._twin, FORMATS["events"]
         twin.gather()
-        twin.forget_below(have_up_to)
-        count = min(len(twin.ring), row.records_at_most)
+        twin.ring.forget_below(have_up_to)
         records = [
             (kind, value, (at & 0xFFFFFFFFFFFF).to_bytes(6, "little"))
-            for at, kind, value in (twin.ring[place] for place in range(count))
+            for at, kind, value in twin.ring.oldest(row.records_at_most)
         ]
         return "events", row.pack(
             twin.state,
             twin.trip_code,
-            twin.ring_first,
-            min(twin.dropped_events, 0xFFFFFFFF),
+            twin.ring.first,
+            min(twin.ring.dropped, 0xFFFFFFFF),
             twin.now_ticks,
             records=records,
         )

@@ -8,7 +8,7 @@ import math
 from collections.abc import Iterable, Mapping
 
 from rig.record.bench_fault import BenchError
-from rig.simulation.board_twin import Inputs
+from rig.simulation.board_pins import Inputs
 
 _SCRIPT_KEYS = {
     "estop_at_s": ("estop_closed", 0.0),

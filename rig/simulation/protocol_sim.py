@@ -60,7 +60,7 @@ class Serial(SerialBase):
             script=list(self._options.script),
             rng=self._rng,
         )
-        for coil in self.twin.coils:
+        for coil in self.twin.queue.coils:
             coil.heat_ticks = int(self._options.heat_ticks)
         self._answers = BoardAnswers(self.twin)
         self._now_s = 0.0

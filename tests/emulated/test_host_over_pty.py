@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from rig.board import Board, Entry
+from rig.board import Board
+from rig.board_facts import Entry
 from rig.faults import PortError
 from rig.link.messages import EventKind, Refusal, State, Trip
 from rig.record.bench_file import BoardPort

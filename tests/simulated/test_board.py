@@ -9,11 +9,12 @@ from typing import Any
 import msgspec
 import pytest
 
-from rig import board as board_module
-from rig.board import Board, Entry, merge_query
+from rig.board import Board
+from rig.board_facts import BoardEvent, Entry
 from rig.faults import LinkError, RefusedError, TrippedError
 from rig.link import messages
 from rig.link.messages import EventKind, Refusal, State, Trip
+from rig.link.transport import merge_query
 from rig.record.bench_fault import BenchError
 from rig.record.bench_file import BoardPort
 from rig.record.limits import AgreedLimits, CoilLimits
@@ -55,7 +56,7 @@ def now_ticks(board: Board) -> int:
     return board.host_clock.ticks_at(board.clock.monotonic_s())
 
 
-def watch(board: Board, seconds: float) -> list[board_module.BoardEvent]:
+def watch(board: Board, seconds: float) -> list[BoardEvent]:
     """Poll for a while."""
     events = []
     for _ in range(round(seconds / 0.04)):

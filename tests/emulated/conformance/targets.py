@@ -250,7 +250,6 @@ class TwinTarget(Target):
         self.world = EmptyWorld()
         self._now_s = 0.0
         self.twin = BoardTwin(self.world, start_s=0.0, rng=np.random.default_rng(1))
-        self.twin.restart_contacts()
         self._answers = BoardAnswers(self.twin)
         self._decoder = FrameDecoder()
 
@@ -268,7 +267,7 @@ class TwinTarget(Target):
         if name.startswith("current"):
             bit = 1 << int(name[-1])
             field = "coil_stuck" if value else "coil_dead"
-            self.twin.set_input(field, getattr(self.twin.inputs, field) | bit)
+            self.twin.set_input(field, getattr(self.twin.contacts.inputs, field) | bit)
         else:
             field = {"estop": "estop_closed", "guard": "guard_closed", "supply": "supply_mv"}[name]
             self.twin.set_input(field, value)
