@@ -37,7 +37,7 @@ class Heard:
 def listen(recording: Recording) -> Heard:
     """Read the audio once, in blocks; memory does not grow with the run's length."""
     roles, rate = recording.roles, recording.sample_rate_hz
-    onsets = OnsetFinder(rate)
+    onsets = OnsetFinder(rate, planned=len(recording.strikes) > 0)
     markers = MarkerFinder(rate, MARKER_WIDTHS_US) if "marker" in roles else None
     line = DinLine(rate) if "din_line" in roles and _no_board_bytes(recording) else None
     pieces: list[DinBytes] = []

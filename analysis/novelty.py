@@ -48,7 +48,9 @@ ECHO_RISE = 0.65
 must rise at least so much (over the first rise of the stroke before) to be a stroke, unless
 a strike is expected."""
 WEAK_RISE = 0.15
-"""The same before and after that."""
+"""The same before and after that, until ECHO_END_S ..."""
+TAIL_S = 0.06
+"""... and falling by 1/e in each such time from then on: tails rattle, ever more softly."""
 SLOW_END_S, SLOW_RISE = 0.2, 0.3
 """The same for corners that show on the longest scale alone, so long after a stroke."""
 CLIP_LEVEL = 0.999
@@ -124,6 +126,7 @@ def beginnings(
     last_rise: float,
     rise: Callable[[int], float],
     near_hops: float = NEAR_S / HOP_S,
+    echo_rise: float = ECHO_RISE,
 ) -> tuple[Ints, Floats]:
     """Hops at which strokes begin, and the first rise of each (signed).
 
@@ -140,6 +143,8 @@ def beginnings(
         Gives the rise above what was foretold at a hop.
     near_hops
         How near to an expected hop counts as expected.
+    echo_rise
+        Least rise, over that of the stroke before, at the time of late crests.
     """
     floor = np.array(NOISE_RATIO)[:, None]
     past_ratio = np.array(PAST_RATIO)
@@ -172,11 +177,16 @@ def beginnings(
         return np.zeros(0, dtype=np.int64), np.zeros(0)
     table = np.concatenate(rows)
     table = table[np.lexsort((table[:, 1], table[:, 0]))]
-    return _thin(table, hops, last_hop, last_rise, rise)
+    return _thin(table, hops, last_hop, last_rise, rise, echo_rise)
 
 
 def _thin(
-    table: Floats, hops: Hops, last_hop: int, last_rise: float, rise: Callable[[int], float]
+    table: Floats,
+    hops: Hops,
+    last_hop: int,
+    last_rise: float,
+    rise: Callable[[int], float],
+    echo_rise: float,
 ) -> tuple[Ints, Floats]:
     """One hop a stroke: the rest of each stroke's corners, contact ends and clip edges go."""
     least = round(LEAST_GAP_S / HOP_S)
@@ -204,6 +214,9 @@ def _thin(
         own = rise(hop)
         if not near and last_rise:
             ratio = own / last_rise
+            late = ECHO_START_S < age * HOP_S < ECHO_MIDDLE_S
+            if late and ratio < echo_rise:
+                continue
             if not _is_stroke(hops, hop, scale, last_hop, ratio, last_rise > 0):
                 continue
         found.append(hop)
@@ -223,12 +236,10 @@ def _is_stroke(
     rise over that of the stroke before; ``upwards``: which way that went.
     """
     age_s = (hop - last_hop) * HOP_S
-    if scale == 2 and age_s < SLOW_END_S and ratio < SLOW_RISE:
+    if scale == 2:
+        return age_s > SLOW_END_S or ratio > SLOW_RISE
+    if ratio < WEAK_RISE * np.exp(-max(age_s - ECHO_END_S, 0.0) / TAIL_S):
         return False
-    if age_s < ECHO_END_S:
-        least = ECHO_RISE if ECHO_START_S < age_s < ECHO_MIDDLE_S else WEAK_RISE
-        if ratio < least:
-            return False
     if age_s < CONTACT_S:
         # a contact is about as long again after its crest; at its end the slope is undone
         since = hops.mean[max(last_hop, 0) : hop]

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from analysis.hum import find_hum
 from analysis.novelty import (
     CLIP_LEVEL,
+    ECHO_RISE,
     HOP,
     HOP_S,
     NEAR_S,
@@ -96,10 +97,16 @@ class OnsetFinder:
     expected_frames
         Where strikes of a plan should land, if known. They only help to tell close strokes
         apart; nothing is found where nothing sounds.
+    planned
+        A plan will say where to ``look_again``: what sounds at the time of a late crest is not a
+        stroke until then.
     """
 
-    def __init__(self, sample_rate_hz: float, expected_frames: npt.ArrayLike = ()) -> None:
+    def __init__(
+        self, sample_rate_hz: float, expected_frames: npt.ArrayLike = (), planned: bool = False
+    ) -> None:
         self.sample_rate_hz = float(sample_rate_hz)
+        self._echo_rise = np.inf if planned else ECHO_RISE
         self._hop = frames_per_hop(sample_rate_hz)
         self._expected = np.sort(np.asarray(expected_frames, dtype=np.float64).ravel())
         self._margin = self._whole(MARGIN_S)
@@ -173,7 +180,12 @@ class OnsetFinder:
         expected = expected[(expected > 0) & (expected < len(mean))].astype(np.int64)
         last = max((self._last_frame - self._first) // self._hop, -(10**6))
         found, rises = beginnings(
-            hops, expected, int(last), self._last_rise, self._rise_in(fast)
+            hops,
+            expected,
+            int(last),
+            self._last_rise,
+            self._rise_in(fast),
+            echo_rise=self._echo_rise,
         )
         onsets = self._onsets(samples, fast, found, drone, noise)
         loud = onsets.peak > LEAST_SNR * onsets.noise_rms

@@ -25,6 +25,12 @@ CHAIN_NOISE = 3.4
 CHAIN_S = 90e-6
 """... if it is no further than this from what is known to be of it."""
 CHAIN_STEPS = 12
+CHAIN_LEAST = 2.2
+"""Ripples of 1 % of the peak are looked for only where that is so many times the noise's rms."""
+CHAIN_U_S = 12e-6
+"""Of a ripple's first passing of 1 %: which ripple it is depends on the noise (by simulation)."""
+TALLER = 2.5
+"""The rise is fitted again up to so much more."""
 TAIL_ORDERS = (0, 1, 2)
 """Degrees of what a foretold tail may still leave under a rise; the middle one is used."""
 PEAK_SEARCH_S = 0.05
@@ -105,7 +111,7 @@ class _Rises:
 
     @classmethod
     def room(cls, count: int, window: int) -> _Rises:
-        return cls(np.zeros((count, window)), *(np.zeros(count) for _ in range(5)))
+        return cls(np.zeros((count, window)), *(np.zeros(count) for _ in range(4)), np.full(count, -1e9))
 
     def fit(self, order: int) -> tuple[Floats, Floats, Bools]:
         begin = self.origin - self.rows.shape[1]
@@ -161,26 +167,31 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
     n, second, noise = len(coarse), stretch.sample_rate_hz, stretch.noise_rms
     back = round(BACK_S * second)
     window = int(WINDOW_S * second) // 4 * 4
-    rises = _Rises.room(n, window)
-    rises.earliest = np.full(n, -1e9)
+    rises, taller = _Rises.room(n, window), _Rises.room(n, window)
     ends = np.zeros(n, dtype=np.int64)
-    first = np.full(n, np.nan)
-    first_u = np.zeros(n)
+    first, first_u = np.full(n, np.nan), np.zeros(n)
     for k in range(n):
         begin = int(coarse[k]) - back - window
         near = stretch.clean(begin, int(coarse[k]) + back + window + AHEAD + 1)
         size = np.abs(near[window:-AHEAD])
         level = min(max(LEVEL_SHARE * peak[k], LEVEL_NOISE * noise), 0.6 * peak[k])
+        threshold = ONSET_SHARE * peak[k]
+        for which, height in ((rises, level), (taller, min(TALLER * level, 0.6 * peak[k]))):
+            end = int(np.argmax(size >= height))
+            which.level[k], which.threshold[k], which.noise[k] = height, threshold, noise
+            which.origin[k] = begin + window + end + AHEAD + 1
+            which.rows[k] = near[end + AHEAD + 1 : end + AHEAD + 1 + window]
         end = int(np.argmax(size >= level))
-        rises.level[k], rises.threshold[k], rises.noise[k] = level, ONSET_SHARE * peak[k], noise
         ends[k] = begin + window + end
-        rises.origin[k] = ends[k] + AHEAD + 1
-        rises.rows[k] = near[end + AHEAD + 1 : end + AHEAD + 1 + window]
-        loudest = 1.1 * float(np.abs(near[: window]).max())
-        floor = max(rises.threshold[k], CHAIN_NOISE * noise, loudest)
-        place, u = _chain(size, end, rises.threshold[k], level, floor, round(CHAIN_S * second))
-        first[k], first_u[k] = begin + window + place, u
+        floor = max(threshold, CHAIN_NOISE * noise, 1.1 * float(np.abs(near[:window]).max()))
+        place, first_u[k] = _chain(size, end, threshold, level, floor, round(CHAIN_S * second))
+        first[k] = begin + window + place
     at, u, slow = rises.fit(-1)
+    other, other_u, _ = taller.fit(-1)
+    # a rise that is no power law gives another start when more of it is fitted
+    apart = np.abs(other - at)
+    unlike = (apart > 2.0 * np.hypot(u, other_u)) & ~slow
+    u[unlike] = np.hypot(u, 0.5 * apart)[unlike]
     for average in AVERAGES[1:]:
         again = np.flatnonzero(slow)
         if not len(again):
@@ -192,7 +203,6 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
                 axis=1
             )
         wider.origin = np.full(len(again), float(window))
-        wider.earliest = np.full(len(again), -1e9)
         wider.level, wider.threshold = rises.level[again], rises.threshold[again]
         wider.noise = rises.noise[again] / np.sqrt(average)
         fit, spread, slow[again] = wider.fit(-1)
@@ -201,7 +211,8 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
         at[again] = stop - average * window + fit * average + 0.5 * (average - 1)
         u[again] = spread * average
     # something of the stroke stood above the noise before the rise that was fitted
-    sooner = first + 3.0 * np.hypot(u, first_u) < at
+    first_u = np.hypot(first_u, CHAIN_U_S * second)
+    sooner = (first + 2.0 * first_u < at) & (rises.threshold > CHAIN_LEAST * noise)
     at[sooner], u[sooner] = first[sooner], first_u[sooner]
     return at, u
 

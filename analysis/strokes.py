@@ -38,7 +38,7 @@ FLIGHT_DOUBT_S = 0.006
 FLIGHT_RESIDUE_S = 0.0015
 """... and at one pulse width from that at another, once that is set right."""
 LONGEST_FLIGHT_S = 0.045
-LEAST_INFERRED_U_S = 5e-5
+LEAST_INFERRED_U_S = 1.5e-4
 LATE_ARRIVAL_S = 0.03
 """What sounds so soon after a stroke, where no strike is expected, is the pad's own doing."""
 FELT_WITHIN_S, FLIGHT_WITHIN_S = 0.0006, 0.0015
