@@ -8,6 +8,7 @@ symmetric. A filter's fixed delay cancels against the sensor on the same interfa
 from __future__ import annotations
 
 import dataclasses
+import functools
 from collections.abc import Sequence
 
 import numpy as np
@@ -104,10 +105,11 @@ class MarkerFinder:
         """Take the pulses that begin between the margin and ``stop`` of what is held."""
         held = self._held
         low, high = float(held.min()), float(held.max())
-        rest = float(np.median(held[::7]))
+        some = held[::61]
+        rest = float(np.median(some))
         up = high - rest >= rest - low
         height = (high - rest) if up else (rest - low)
-        spread = 1.4826 * float(np.median(np.abs(held[::7] - rest)))
+        spread = 1.4826 * float(np.median(np.abs(some - rest)))
         if height < max(LEAST_LEVEL, LEAST_SNR * spread):
             return
         above = held > rest + 0.35 * height if up else held < rest - 0.35 * height
@@ -125,14 +127,10 @@ class MarkerFinder:
         if not len(rises):
             return
         base = held[rises[:, None] + np.arange(-14, -5)].astype(np.float64).mean(axis=1)
-        top = np.array(
-            [
-                np.median(held[r + 1 + max(w // 4, 1) : f + 1 - max(w // 4, 1)])
-                if w >= 4
-                else held[r + 1 : f + 1].mean()
-                for r, f, w in zip(rises, falls, width, strict=True)
-            ]
-        )
+        # the middle half of each pulse: its edges ring
+        total = np.concatenate([[0.0], np.cumsum(held, dtype=np.float64)])
+        low, high = rises + 1 + width // 4, falls + 1 - width // 4
+        top = (total[high] - total[low]) / (high - low)
         half = 0.5 * (base + top)
         begin = self._passing(held, rises, half, top > base)
         end = self._passing(held, falls, half, top < base)
@@ -149,12 +147,7 @@ class MarkerFinder:
         places = near[:, None] + np.arange(-TAPS, TAPS + 2)
         rows = held[np.clip(places, 0, len(held) - 1)].astype(np.float64) - level[:, None]
         rows[~rising] *= -1.0
-        fine = np.arange(-1.0, 2.0 + 0.5 / _FINE, 1.0 / _FINE)
-        taps = np.arange(-TAPS, TAPS + 2)
-        offset = fine[None, :] - taps[:, None]
-        window = np.i0(8.0 * np.sqrt(np.maximum(1 - (offset / (TAPS + 1)) ** 2, 0))) / np.i0(8.0)
-        kernel = np.sinc(offset) * window
-        kernel /= kernel.sum(axis=0)
+        fine, kernel = _interpolation()
         values = rows @ kernel
         passed = (values[:, 1:] >= 0) & (values[:, :-1] < 0)
         # the passing nearest to where the samples cross
@@ -164,6 +157,16 @@ class MarkerFinder:
         low, high = values[row, k], values[row, k + 1]
         share = np.where(high > low, -low / np.where(high > low, high - low, 1.0), 0.5)
         return near + fine[k] + np.clip(share, 0.0, 1.0) / _FINE
+
+
+@functools.cache
+def _interpolation() -> tuple[Floats, Floats]:
+    """Places from a sample before to two after, and the Kaiser-windowed sincs that lead there."""
+    fine = np.arange(-1.0, 2.0 + 0.5 / _FINE, 1.0 / _FINE)
+    offset = fine[None, :] - np.arange(-TAPS, TAPS + 2)[:, None]
+    window = np.i0(8.0 * np.sqrt(np.maximum(1 - (offset / (TAPS + 1)) ** 2, 0)))
+    kernel = np.sinc(offset) * window
+    return fine, kernel / kernel.sum(axis=0)
 
 
 def find_markers(

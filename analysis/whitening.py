@@ -8,6 +8,8 @@ learnt anew as the recording goes on.
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import numpy.typing as npt
 
@@ -54,6 +56,7 @@ class Predictor:
             ridge = 1e-9 * np.trace(normal) / ORDER
             self.taps = np.linalg.solve(normal + ridge * np.eye(ORDER), right)
             missed = np.abs(rows[:, 0] - rows[:, 1:] @ self.taps)
+        self.__dict__.pop("_rise_weights", None)
         self._normal, self._right = KEEP * normal, KEEP * right
 
     def novelty(self, samples: Floats) -> Floats:
@@ -79,6 +82,16 @@ class Predictor:
 
     def rise(self, samples: Floats, start: int) -> float:
         """By how much the samples leave what is foretold from ``start`` on, within half a ms."""
-        foretold = self.continue_from(samples, np.array([start]), RISE_SAMPLES[1])[0]
-        new = samples[start : start + RISE_SAMPLES[1]] - foretold[: len(samples) - start]
-        return float(new[RISE_SAMPLES[0] :].mean()) if len(new) > RISE_SAMPLES[0] else 0.0
+        first, last = RISE_SAMPLES
+        if start < ORDER or start + last > len(samples):
+            return 0.0
+        foretold = self._rise_weights @ samples[start - ORDER : start][::-1]
+        return float(samples[start + first : start + last].mean() - foretold)
+
+    @functools.cached_property
+    def _rise_weights(self) -> Floats:
+        """Mean foretold over ``RISE_SAMPLES``, as weights of the samples before, nearest first."""
+        unit = np.eye(ORDER)[:, ::-1].ravel()
+        starts = ORDER * np.arange(1, ORDER + 1)
+        ahead = self.continue_from(unit, starts, RISE_SAMPLES[1])
+        return np.asarray(ahead[:, RISE_SAMPLES[0] :].mean(axis=1))
