@@ -231,7 +231,9 @@ class BoardProcess:
         """Load strikes (start, width, coil), in as many frames as they take; the last reply."""
         reply = None
         for at in range(0, len(strikes), 33):
-            entries = [(start & 0xFFFFFFFF, width, coil) for start, width, coil in strikes[at : at + 33]]
+            entries = [
+                (start & 0xFFFFFFFF, width, coil) for start, width, coil in strikes[at : at + 33]
+            ]
             reply = self.ask("load", records=entries)
             if reply.fields["refusal"]:
                 break

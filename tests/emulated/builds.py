@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -10,7 +11,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-FIRMWARE = ROOT / "rig" / "firmware"
+FIRMWARE = Path(os.environ.get("STRIKEBENCH_FIRMWARE", ROOT / "rig" / "firmware"))
+"""Sources; tests that change some name a changed copy."""
 HARNESS = Path(__file__).with_name("harness")
 
 _TOOLS = {
@@ -57,6 +59,10 @@ def make(target: str, build: Path, *settings: str, firmware: Path = FIRMWARE) ->
 def host_build(build: Path, *settings: str, firmware: Path = FIRMWARE) -> Path:
     """The core for this machine."""
     need("gcc", "make")
+    build = Path(os.environ.get("STRIKEBENCH_HOST_BUILD", build))
+    flags = os.environ.get("STRIKEBENCH_HOST_FLAGS")
+    if flags:
+        settings = (*settings, f"HOST_FLAGS={flags}")
     make("host", build, "CC=gcc", *settings, firmware=firmware)
     return build / "strikebench_host"
 
@@ -77,3 +83,17 @@ def harness_build(build: Path) -> Path:
     flags = ["-std=gnu11", "-O2", "-Wall", "-Wextra", "-I/usr/include/simavr"]
     run(["gcc", *flags, *sources, "-o", str(program), "-lsimavr", "-lelf"])
     return program
+
+
+def pytest_within(arguments: list[str], **environment: str) -> subprocess.CompletedProcess[str]:
+    """Run some tests in a process of their own, on a build of their own."""
+    command = [sys.executable, "-m", "pytest", "-q", "-n0", "-p", "no:randomly", "-x"]
+    return subprocess.run(
+        [*command, "-p", "no:cacheprovider", *arguments],
+        cwd=ROOT,
+        env=os.environ | environment,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )

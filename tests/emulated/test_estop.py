@@ -50,7 +50,9 @@ def one_stop(board: BoardProcess, interlock: str, phase: int) -> int:
     return fallen - opened + UNCHARGED_CYCLES
 
 
-@pytest.mark.parametrize(("interlock", "trip"), [("estop", Trip.ESTOP_OPEN), ("guard", Trip.GUARD_OPEN)])
+@pytest.mark.parametrize(
+    ("interlock", "trip"), [("estop", Trip.ESTOP_OPEN), ("guard", Trip.GUARD_OPEN)]
+)
 def test_interlock_ends_a_pulse(avr_board: BoardProcess, interlock: str, trip: Trip) -> None:
     """Whatever the board is at, an opening interlock ends a running pulse within 10 us."""
     avr_board.make_armed()

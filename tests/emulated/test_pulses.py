@@ -13,7 +13,22 @@ from board_process import CYCLES_PER_TICK, MARKER, TICKS_PER_MS, BoardProcess
 
 from rig.link.messages import MARKERS_US, EventKind, Refusal, State
 
-WIDTHS_TICKS = [60, 61, 100, 255, 256, 257, 1000, 4001, 10_000, 32_767, 32_768, 40_000, 59_999, 60_000]
+WIDTHS_TICKS = [
+    60,
+    61,
+    100,
+    255,
+    256,
+    257,
+    1000,
+    4001,
+    10_000,
+    32_767,
+    32_768,
+    40_000,
+    59_999,
+    60_000,
+]
 
 
 def test_width_and_start_are_exact(avr_board: BoardProcess) -> None:

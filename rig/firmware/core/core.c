@@ -72,8 +72,8 @@ static void take_raw_events(void) {
 }
 
 void core_turn(void) {
-    core_service();
     machine_turn();
+    core_service();
     take_raw_events();
     receive();
 }

@@ -141,7 +141,7 @@ static void lost(uint8_t code) {
 }
 
 /* Open at once; closed after it has looked so for a while. */
-static void watch(uint8_t bit, bool looks_closed) {
+static void heed(uint8_t bit, bool looks_closed) {
     struct watch *watch = &self.watches[bit];
     if (looks_closed) {
         return; /* the millisecond closes it */
@@ -173,10 +173,10 @@ static bool currents_quiet(void) {
 
 void machine_look(void) {
     uint8_t inputs = hal_inputs();
-    watch(INTERLOCK_ESTOP, (inputs & INPUT_ESTOP) != 0);
-    watch(INTERLOCK_GUARD, (inputs & INPUT_GUARD) != 0);
-    watch(INTERLOCK_SUPPLY, self.supply_out_ms < RULE_SUPPLY_DEBOUNCE_MS);
-    watch(INTERLOCK_COILS_QUIET, currents_quiet());
+    heed(INTERLOCK_ESTOP, (inputs & INPUT_ESTOP) != 0);
+    heed(INTERLOCK_GUARD, (inputs & INPUT_GUARD) != 0);
+    heed(INTERLOCK_SUPPLY, self.supply_out_ms < RULE_SUPPLY_DEBOUNCE_MS);
+    heed(INTERLOCK_COILS_QUIET, currents_quiet());
 }
 
 static void close_slowly(uint8_t bit) {

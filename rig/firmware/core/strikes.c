@@ -189,6 +189,12 @@ uint8_t strikes_begin(uint32_t strikes) {
     return REFUSAL_DONE;
 }
 
+/* An interlock that has opened meanwhile may be why: then that is the reason. */
+static void fault(uint8_t code) {
+    machine_look();
+    machine_trip(code);
+}
+
 static bool is_coil(uint8_t index) { return index < COILS; }
 
 static void turned_on(uint8_t index, uint64_t now) {
@@ -220,7 +226,7 @@ static void turned_off(uint8_t index, uint64_t now) {
     hal_release(index);
     machine_event(EVENT_COIL_OFF, index, widen(pulse->end, now));
     if (!pulse->sensed && pulse->width >= SENSED_WIDTH_TICKS) {
-        machine_trip(TRIP_COIL_DEAD);
+        fault(TRIP_COIL_DEAD);
     }
 }
 
@@ -255,7 +261,7 @@ static void report_pulses(uint64_t now) {
             self.running = false;
             machine_burst_over();
         } else if (self.count == 0 && self.unstarted == 0 && self.lacking > 0) {
-            machine_trip(TRIP_QUEUE_DRY);
+            fault(TRIP_QUEUE_DRY);
             return;
         }
     }
@@ -301,12 +307,6 @@ static uint8_t pulse_for(uint8_t coil) {
     return (self.pulses[COILS].phase == PHASE_IDLE) ? COILS : (uint8_t)(COILS + 1u);
 }
 
-/* An interlock that has opened meanwhile holds strikes back: then that is the reason. */
-static void late(void) {
-    machine_look();
-    machine_trip(TRIP_LATE);
-}
-
 /* True when the front strike went to the hardware. */
 static bool arm_front(uint64_t now) {
     const struct strike *strike = &self.queue[self.front];
@@ -318,7 +318,7 @@ static bool arm_front(uint64_t now) {
         return false;
     }
     if (lead < ARM_LEAST_TICKS) {
-        late();
+        fault(TRIP_LATE);
         return false;
     }
     if (pulse->phase != PHASE_IDLE) {
@@ -326,12 +326,12 @@ static bool arm_front(uint64_t now) {
     }
     if (is_coil(index) &&
         hal_kept()->heat[index] + width > limits.coils[index].heat_budget_ticks) {
-        machine_trip(TRIP_HEAT);
+        fault(TRIP_HEAT);
         return false;
     }
     enum hal_armed armed = hal_arm(strike->coil, strike->start, width, marker_width(strike->coil));
     if (armed == HAL_LATE) {
-        late();
+        fault(TRIP_LATE);
     }
     if (armed != HAL_ARMED) {
         return false;

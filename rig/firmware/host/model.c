@@ -38,6 +38,9 @@ static struct {
     uint64_t off;
     uint16_t supply_mv;
     uint64_t hung_until; /* 0: not hung */
+    uint64_t stalled_until;
+    bool bridged;
+    bool lost;
     struct kept kept;
     struct {
         uint8_t bytes[FIFO_BYTES];
@@ -129,7 +132,9 @@ void model_run_to(uint64_t cycles) {
             self.report("reset", RESET_WATCHDOG, 0, self.now * CYCLES_PER_TICK);
             model_reset(RESET_WATCHDOG);
         }
-        core_turn();
+        if (self.now >= self.stalled_until) {
+            core_turn();
+        }
     }
 }
 
@@ -177,6 +182,16 @@ bool model_input(const char *name, int level) {
         self.forced_current[0] = level;
     } else if (strcmp(name, "current1") == 0) {
         self.forced_current[1] = level;
+    } else if (strcmp(name, "bridge") == 0) {
+        self.bridged = level != 0;
+    } else if (strcmp(name, "stall") == 0) {
+        self.stalled_until = self.now + (uint64_t)level * TICKS_PER_MS;
+    } else if (strcmp(name, "heat0") == 0) {
+        self.kept.heat[0] = (uint32_t)level * 1000u;
+    } else if (strcmp(name, "heat1") == 0) {
+        self.kept.heat[1] = (uint32_t)level * 1000u;
+    } else if (strcmp(name, "lost") == 0) {
+        self.lost = level != 0;
     } else {
         return false;
     }
@@ -214,7 +229,7 @@ uint8_t hal_coil_current(void) {
 
 uint16_t hal_supply_mv(void) { return self.supply_mv; }
 
-bool hal_loop_follows(void) { return self.closed[0]; }
+bool hal_loop_follows(void) { return self.closed[0] && !self.bridged; }
 
 struct kept *hal_kept(void) { return &self.kept; }
 
@@ -304,4 +319,8 @@ bool hal_next_raw(struct raw_event *event) {
     return true;
 }
 
-bool hal_lost_input(void) { return false; }
+bool hal_lost_input(void) {
+    bool was = self.lost;
+    self.lost = false;
+    return was;
+}

@@ -17,7 +17,9 @@ void model_run_to(uint64_t cycles);  /* turns the core's loop every 10 us */
 void model_send(const uint8_t *bytes, size_t count); /* host to board, at the wire's rate */
 void model_din(const uint8_t *bytes, size_t count, uint64_t cycles);
 /* estop, guard: 1 closed; impact: 1 a hit; supply: millivolts; current0, current1: 0, 1, or 2 for
- * what the coil does. False: no such input. */
+ * what the coil does. For faults: bridge: 1, the e-stop loop's end is short to ground; stall: the
+ * program's loop is held up for so many milliseconds; heat0, heat1: the kept heat is overwritten, in
+ * thousands of ticks; lost: 1, a stamped event was lost. False: no such input. */
 bool model_input(const char *name, int level);
 void model_reset(uint8_t cause);
 void model_hang(void);

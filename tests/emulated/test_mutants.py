@@ -1,0 +1,156 @@
+"""Faults put into copies of the firmware: a named test catches each of them."""
+
+from __future__ import annotations
+
+import dataclasses
+import shutil
+from pathlib import Path
+
+import builds
+import pytest
+
+
+@dataclasses.dataclass(frozen=True)
+class Mutant:
+    """One fault: in ``file``, ``old`` becomes ``new``; ``test`` must fail on it."""
+
+    name: str
+    file: str
+    old: str
+    new: str
+    test: str
+
+
+HERE = "tests/emulated"
+MUTANTS = [
+    Mutant(
+        "stop writes the port alone",
+        "atmega2560/outputs.c",
+        '"push r24\\n\\t" ALL_OFF "pop r24\\n\\tjmp __vector_guard_rest"',
+        '"push r24\\n\\tldi r24, 0\\n\\tsts %[pl], r24\\n\\tsts %[ph], r24\\n\\t"\n'
+        '"pop r24\\n\\tjmp __vector_guard_rest"',
+        f"{HERE}/test_estop.py::test_interlock_ends_a_pulse[guard-2]",
+    ),
+    Mutant(
+        "release connected without its end",
+        "atmega2560/outputs.c",
+        "TCCR4A = others4 | (COM_CLEAR & COM_MASK_##letter); ",
+        "TCCR4A = others4 | (COM_SET & COM_MASK_##letter); ",
+        f"{HERE}/test_hang_and_reset.py::test_a_hang_does_not_prolong_a_pulse[-20-2000]",
+    ),
+    Mutant(
+        "compare value one tick off",
+        "atmega2560/outputs.c",
+        "uint16_t end = start + width_ticks;",
+        "uint16_t end = start + width_ticks + 1u;",
+        f"{HERE}/test_pulses.py::test_width_and_start_are_exact",
+    ),
+    Mutant(
+        "no watchdog",
+        "atmega2560/main.c",
+        "wdt_enable(WDTO_15MS);",
+        "",
+        f"{HERE}/test_hang_and_reset.py::test_a_hang_does_not_prolong_a_pulse[1-60000]",
+    ),
+    Mutant(
+        "a long interrupt",
+        "atmega2560/stamps.c",
+        "    sei(); /* what interrupts share",
+        "    __builtin_avr_delay_cycles(150);\n    sei(); /* what interrupts share",
+        f"{HERE}/test_estop.py::test_interlock_ends_a_pulse[estop-1]",
+    ),
+    Mutant(
+        "DIN stamps reckoned from the interrupt",
+        "atmega2560/stamps.c",
+        "        start = note->edge;\n",
+        "",
+        f"{HERE}/test_din_stamps.py::test_burst_with_busy_midi",
+    ),
+    Mutant(
+        "short openings are not kept",
+        "atmega2560/outputs.c",
+        "    opened |= input;\n",
+        "    (void)input;\n",
+        f"{HERE}/test_estop.py::test_a_short_opening_trips",
+    ),
+    Mutant(
+        "a silent host is forgiven",
+        "core/machine.c",
+        "self.silent_ms++;",
+        "self.silent_ms = 0;",
+        f"{HERE}/test_hang_and_reset.py::test_a_silent_host_stops_the_burst",
+    ),
+    Mutant(
+        "a trip is reset with its cause there",
+        "core/machine.c",
+        "    if (cause_remains()) {",
+        "    if (false && cause_remains()) {",
+        f"{HERE}/test_core.py::test_current_that_stays_trips_on_time",
+    ),
+    Mutant(
+        "heat is not added",
+        "core/strikes.c",
+        "hal_kept()->heat[index] += pulse->width;",
+        "",
+        f"{HERE}/test_hang_and_reset.py::test_heat_survives_a_reset",
+    ),
+    Mutant(
+        "lateness hides an open interlock",
+        "core/strikes.c",
+        "    machine_look();\n",
+        "",
+        f"{HERE}/test_estop.py::test_interlock_ends_a_pulse[estop-1]",
+    ),
+    Mutant(
+        "a dry queue is not noticed",
+        "core/strikes.c",
+        "self.unstarted == 0 && self.lacking > 0",
+        "self.unstarted == 0 && self.lacking > 9999u",
+        f"{HERE}/conformance/test_strikes.py",
+    ),
+    Mutant(
+        "current that stays is not noticed",
+        "core/strikes.c",
+        "#define SETTLE_TICKS 10000L",
+        "#define SETTLE_TICKS 2000000000L",
+        f"{HERE}/test_core.py::test_current_that_stays_trips_on_time",
+    ),
+    Mutant(
+        "a repeat is done again",
+        "core/core.c",
+        "if (seq == 0 || seq != self.last_seq) {",
+        "if (seq != 255u || self.last_seq != 0) {",
+        f"{HERE}/conformance/test_wire.py",
+    ),
+    Mutant(
+        "checksums are not looked at",
+        "core/frame.c",
+        "if (frame_crc(0xFFFFu, reader->content, reader->length) == 0) {",
+        "if (frame_crc(0xFFFFu, reader->content, reader->length) != 1u) {",
+        f"{HERE}/conformance/test_wire.py",
+    ),
+    Mutant(
+        "limits are not clamped",
+        "core/limits.c",
+        "return (value < most) ? value : most; }",
+        "return (value < most) ? value : value; }",
+        f"{HERE}/conformance/test_states.py",
+    ),
+]
+
+
+@pytest.mark.parametrize("mutant", MUTANTS, ids=[mutant.name for mutant in MUTANTS])
+def test_mutant_is_caught(mutant: Mutant, tmp_path: Path) -> None:
+    """The named test fails on the fault, by a failed check and not by a failed build."""
+    builds.need("avr-gcc", "gcc", "make", "/usr/include/simavr/sim_avr.h", "/usr/include/libelf.h")
+    firmware = tmp_path / "firmware"
+    shutil.copytree(builds.FIRMWARE, firmware, ignore=shutil.ignore_patterns("build"))
+    source = firmware / mutant.file
+    text = source.read_text()
+    assert text.count(mutant.old) == 1, f"{mutant.old!r} stands {text.count(mutant.old)} times"
+    source.write_text(text.replace(mutant.old, mutant.new))
+    only = ["-k", "host"] if mutant.test.endswith(".py") else []
+    done = builds.pytest_within([mutant.test, *only], STRIKEBENCH_FIRMWARE=str(firmware))
+    assert done.returncode == 1, f"not caught:\n{done.stdout}{done.stderr}"
+    assert "1 failed" in done.stdout, done.stdout
+    assert "ERROR " not in done.stdout, done.stdout
