@@ -34,7 +34,7 @@ def exponent(
         Student interval of the linearised fit, robust to a spread that varies; NaN below five
         strokes at four forces.
     """
-    name = "least squares, Student t, White covariance"
+    name = "least squares, Student t, White covariance (HC3)"
     if force.size < 5 or np.unique(force).size < 4 or np.ptp(velocity) < 3:
         return Interval(math.nan, math.nan, math.nan, name), {}
     top, bottom = float(force.max()), float(force.min())
@@ -55,11 +55,13 @@ def exponent(
     ]
     best = min(fits, key=lambda fit: float(fit.cost))
     freedom = force.size - size
-    # The spread grows with the force, so each stroke brings its own (White's covariance, HC1).
+    # The spread grows with the force, so each stroke brings its own: the covariance of White in
+    # the form HC3 (MacKinnon and White 1985, from memory), which allows for leverage.
     jacobian = np.asarray(best.jac, dtype=np.float64)
     bread = np.linalg.pinv(jacobian.T @ jacobian)
-    squares = np.maximum(best.fun**2, QUANTISATION_VARIANCE)
-    covariance = bread @ (jacobian.T * squares) @ jacobian @ bread * force.size / freedom
+    leverage = np.minimum(((jacobian @ bread) * jacobian).sum(axis=1), 0.9)
+    squares = np.maximum(best.fun**2, QUANTISATION_VARIANCE) / (1 - leverage) ** 2
+    covariance = bread @ (jacobian.T * squares) @ jacobian @ bread
     half = float(stats.t.ppf((1 + confidence) / 2, freedom)) * math.sqrt(covariance[1, 1])
     value = float(best.x[1])
     offset = float(least_force or 0.0) if fixed else float(best.x[2])

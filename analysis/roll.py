@@ -225,6 +225,7 @@ def _rate_at(
         high = slowest if found.high < chance else math.nan
         return Interval(math.nan, math.nan, high, proven), False, "No stroke was clean."
     gap = threshold(fit, chance, confidence)
+    fastest = 1 / float(np.quantile(used_s, 0.01))
     rate = Interval(math.exp(-gap.value), math.exp(-gap.high), math.exp(-gap.low), name)
     if rate.value > fastest:
         low = rate.low if math.isfinite(rate.low) else _rate_proven(1 / used_s, clean, chance, tail)
