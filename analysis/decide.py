@@ -153,7 +153,8 @@ def decide(
         undecided. ``simple``: the value decides. ``shared_risk``: the value decides, and the
         reason states the risk. Values on the bound are inside.
     run_status
-        ``incomplete`` (no stop record, or stopped by hand) and ``failed`` (bench fault) overrule every figure.
+        ``incomplete`` (no stop record, or stopped by hand) and ``failed`` (bench fault) overrule
+        every figure.
     """
     at_most = limit.bound == "at_most"
     asked = f"{limit.measure} {limit.bound.replace('_', ' ')} {_plain(limit.value, limit.unit)}"

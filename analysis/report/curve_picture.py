@@ -1,4 +1,4 @@
-"""Roll and flam curves: the chance of a clean stroke over the rate, of a caught one over the gap."""
+"""Roll and flam curves: chance of a clean stroke over rate, of a caught second over gap."""
 
 from __future__ import annotations
 

@@ -84,6 +84,6 @@ def raster_picture(strokes: pd.DataFrame, notes: pd.DataFrame) -> bytes | None:
             axes.plot([], [], "v", color=DOUBLE, markersize=8)[0],
             axes.plot([], [], "D", color=DOUBLE, markersize=7)[0],
         ]
-        figure.legend(handles, ["stroke", "lost", "not counted", "note", "double", "stray"], ncols=6,
-                      loc="outside lower center")  # fmt: skip
+        names = ["stroke", "lost", "not counted", "note", "double", "stray"]
+        figure.legend(handles, names, ncols=6, loc="outside lower center")
         return to_png(figure)

@@ -23,7 +23,7 @@ def velocity_picture(strokes: pd.DataFrame, declared: DeclaredCurve) -> bytes | 
     chosen = strokes[
         strokes["valid"].astype(bool)
         & (strokes["pattern"] == "single")
-        & np.isfinite(strokes["velocity"].to_numpy(float))
+        & (strokes["velocity"].to_numpy(float) > 0)
     ]
     force = chosen["force_n"].to_numpy(float)
     calibrated = bool(np.isfinite(force).any())

@@ -14,6 +14,7 @@ TICKS = 640.0  # 320 us in ticks of 0.5 us
 
 
 def parse(text: str):
+    """Notes of hexadecimal bytes that follow each other without a pause, stamped in us."""
     values = list(bytes.fromhex(text))
     return parse_notes(values, np.arange(len(values)) * BYTE_US, BYTE_US)
 
@@ -31,7 +32,7 @@ def test_wire_time_of_a_note(text, wire_us):
 
 @pytest.mark.parametrize("count", [2, 10])
 def test_wire_time_of_a_chord_under_running_status(count):
-    """n notes take 320 (2 n + 1) us from first start bit to last stop bit: 1.60 ms, 6.72 ms."""
+    """The n notes take 320 (2 n + 1) us from first start bit to last stop bit: 1.60 ms, 6.72 ms."""
     notes = parse("99" + "2640" * count)
     assert notes.end[-1] - notes.start[0] == pytest.approx(320 * (2 * count + 1))
     assert len(notes) == count

@@ -92,7 +92,9 @@ def flams(
              round(velocity) if caught else np.nan, late + 0.005 if caught else np.nan)
         )  # fmt: skip
     names = "group place gap_ms level_difference_db onset_t_s outcome velocity note_t_s".split()
-    columns = {name: np.array(values) for name, values in zip(names, zip(*rows), strict=True)}
+    columns = {
+        name: np.array(values) for name, values in zip(names, zip(*rows, strict=True), strict=True)
+    }
     return strokes(len(rows), pattern="flam", **columns)
 
 

@@ -140,7 +140,10 @@ def test_hysteresis_is_the_shift_between_up_and_down():
     down = ladder(FORCES_N[:15], repeats=8, sweep="down", seed=1)
     down["velocity"] += 5
     both = strokes(2 * len(up)).assign(
-        **{name: np.concatenate([up[name], down[name]]) for name in ("force_n", "velocity", "sweep")}
+        **{
+            name: np.concatenate([up[name], down[name]])
+            for name in ("force_n", "velocity", "sweep")
+        }
     )
     found = _by_name(both)["velocity_hysteresis"]
     assert found.low < 5 < found.high

@@ -158,7 +158,7 @@ def test_bad_audio_is_refused_and_nothing_written(
 def test_cut_wav_is_refused_or_read_for_what_it_holds(take: dict[str, Path]) -> None:
     """A WAV cut in its middle is too short for its plan, and says so."""
     _cut(take["audio"])
-    with pytest.raises(BadTakeError, match="lasts|cut"):
+    with pytest.raises(BadTakeError, match=r"lasts|cut"):
         call(take)
 
 

@@ -1,0 +1,132 @@
+"""Decisions: only a proven figure passes, and every other end is told apart."""
+
+import math
+
+import pytest
+
+from analysis.decide import decide, decide_all, overall
+from analysis.measure import Measure
+from rig.record.protocol import Limit
+
+NAN = math.nan
+
+
+def limit(bound: str = "at_most", value: float = 9.0, unit: str = "ms", **more: object) -> Limit:
+    """A limit on the median latency."""
+    return Limit(measure="latency_median", bound=bound, value=value, unit=unit, **more)
+
+
+def measure(value: float, low: float, high: float, **more: object) -> Measure:
+    """A median latency with its interval."""
+    facts: dict = {"name": "latency_median", "unit": "ms", "count": 100}
+    return Measure(value=value, low=low, high=high, **(facts | more))
+
+
+@pytest.mark.parametrize(
+    ("bound", "interval", "verdict"),
+    [
+        ("at_most", (8.0, 7.5, 8.5), "pass"),
+        ("at_most", (9.0, 8.5, 9.0), "pass"),
+        ("at_most", (8.9, 8.5, 9.2), "undecided"),
+        ("at_most", (9.1, 8.5, 9.5), "undecided"),
+        ("at_most", (10.0, 9.1, 11.0), "fail"),
+        ("at_least", (10.0, 9.1, 11.0), "pass"),
+        ("at_least", (8.0, 7.5, 8.5), "fail"),
+        ("at_least", (9.0, 8.5, 9.5), "undecided"),
+        ("at_most", (NAN, NAN, NAN), "undecided"),
+        ("at_most", (8.0, NAN, NAN), "undecided"),
+        ("at_most", (8.0, 7.5, math.inf), "undecided"),
+    ],
+)
+def test_guarded_rule_looks_at_the_whole_interval(bound, interval, verdict):
+    """Wholly inside passes, wholly outside fails, across is undecided; NaN never passes."""
+    assert decide(limit(bound), measure(*interval)).verdict == verdict
+
+
+@pytest.mark.parametrize("rule", ["simple", "shared_risk"])
+@pytest.mark.parametrize(("value", "verdict"), [(8.9, "pass"), (9.1, "fail"), (NAN, "undecided")])
+def test_value_decides_where_the_rule_says_so(rule, value, verdict):
+    """Simple and shared risk look at the value; the second says the risk."""
+    found = decide(limit(), measure(value, 8.0, 10.0), rule=rule)
+    assert found.verdict == verdict
+    assert (rule == "shared_risk" and verdict != "undecided") == ("Risk" in found.reason)
+
+
+def test_too_few_strokes_are_undecided_and_say_how_many_more():
+    """Below the least number nothing passes, however good the figure looks."""
+    found = decide(limit(least_strokes=150), measure(1.0, 0.9, 1.1))
+    assert (found.verdict, found.further_strokes) == ("undecided", 50)
+
+
+@pytest.mark.parametrize(
+    ("status", "verdict"), [("incomplete", "incomplete"), ("failed", "invalid")]
+)
+def test_a_run_that_did_not_end_well_decides_nothing(status, verdict):
+    """However good the figures are."""
+    assert decide(limit(), measure(1.0, 0.9, 1.1), run_status=status).verdict == verdict
+
+
+def test_no_measure_is_undecided():
+    """A limit on what the run doesn't measure is not met by silence."""
+    assert decide(limit(), None).verdict == "undecided"
+
+
+def test_unit_of_another_kind_is_invalid_and_us_are_turned_into_ms():
+    """9000 µs are 9 ms; a limit in dB on a time is a fault of the protocol."""
+    assert decide(limit(value=9000.0, unit="us"), measure(8, 7, 8.9)).verdict == "pass"
+    assert decide(limit(unit="db"), measure(8, 7, 8.9)).verdict == "invalid"
+
+
+def test_only_unusable_strokes_are_invalid():
+    """Where lost audio took all strokes the bench is at fault, not the specimen."""
+    found = decide(limit(), measure(NAN, NAN, NAN, count=0, excluded={"audio was lost": 4}))
+    assert found.verdict == "invalid"
+
+
+def test_at_least_passes_only_what_is_proven():
+    """A rate of "at least 30, proven for 28" meets 25, not 29; a limit above is undecided."""
+    rate = Measure(
+        name="resolvable_rate_95", unit="per_s", value=30.0, low=28.0, high=NAN, count=99,
+        bench_limited=True,
+    )  # fmt: skip
+
+    def asked(value: float) -> str:
+        wanted = Limit(measure="resolvable_rate_95", bound="at_least", value=value, unit="per_s")
+        return decide(wanted, rate).verdict
+
+    assert [asked(25.0), asked(29.0), asked(40.0)] == ["pass", "undecided", "undecided"]
+
+
+def test_further_strokes_are_enough_to_decide():
+    """A share of 0 in 40 against 5 %: with the strokes it asks for, 0 lost would pass.
+
+    Exact bound: 1 - 0.025^(1/n) <= 0.05 from n = 72 on (Clopper-Pearson, arithmetic).
+    """
+    share = Measure(
+        name="lost_share", unit="percent", value=0.0, low=0.0, high=8.81, count=40,
+        details={"hits": 0},
+    )  # fmt: skip
+    wanted = Limit(measure="lost_share", bound="at_most", value=5.0, unit="percent")
+    found = decide(wanted, share)
+    assert found.verdict == "undecided"
+    assert found.further_strokes == 72 - 40
+
+
+def test_the_worst_verdict_stands_for_the_run():
+    """Fail outranks undecided, undecided outranks pass; no limits give no verdict."""
+    good, bad, unsure = measure(1, 0.9, 1.1), measure(20, 19, 21), measure(9, 8, 10)
+
+    def of(*measures: Measure) -> str | None:
+        return overall([decide(limit(), one) for one in measures])
+
+    assert of(good) == "pass"
+    assert of(good, unsure) == "undecided"
+    assert of(good, unsure, bad) == "fail"
+    assert of() is None
+
+
+def test_each_limit_gets_the_measure_of_its_stage():
+    """A limit on a stage is not met by the whole run's figure."""
+    measures = [measure(1, 0.9, 1.1), measure(20, 19, 21, stage="hard")]
+    found = decide_all([limit(), limit(stage="hard"), limit(stage="soft")], measures)
+    assert [one.verdict for one in found] == ["pass", "fail", "undecided"]
