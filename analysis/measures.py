@@ -36,11 +36,13 @@ def stage_spans(strokes: pd.DataFrame) -> dict[str, list[tuple[float, float]]]:
     to the begin of the next burst. A stage that strikes nothing isn't among them: give its span to
     :func:`measure_all`.
     """
-    planned = strokes["strike"] >= 0
+    explained = strokes["strike"] >= 0
+    if not explained.any():
+        explained = strokes["strike"] < 0
     at = strokes["drive_t_s"].where(np.isfinite(strokes["drive_t_s"]), strokes["onset_t_s"])
     table = pd.DataFrame({"at": at, "stage": strokes["stage"], "burst": strokes["burst"]})
     # an onset that no strike explains belongs to no stage, and may lie anywhere
-    table = table[np.isfinite(table["at"]) & ((strokes["strike"] >= 0) | ~planned.any())]
+    table = table[np.isfinite(table["at"]) & explained]
     spans = [
         (float(part.min()), float(part.max()), str(stage))
         for (stage, _), part in table.groupby(["stage", "burst"])["at"]
