@@ -29,6 +29,7 @@ COMMANDS: dict[str, str] = {
     "report": "rig.cli.report:report",
     "devices": "rig.cli.devices:devices",
     "level": "rig.cli.level:level",
+    "board": "rig.cli.board:app",
     "verify-record": "rig.cli.verify_record:verify_record",
     "recover": "rig.cli.recover:recover",
 }

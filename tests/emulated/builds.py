@@ -23,6 +23,7 @@ _TOOLS = {
     "clang-14": "clang-14",
     "gcovr": "gcovr",
     "cppcheck": "cppcheck",
+    "avrdude": "avrdude",
 }
 _FILES = {
     "/usr/lib/avr/include/avr/io.h": "avr-libc",

@@ -1,7 +1,7 @@
 """The firmware's core on this machine: what the conformance tests can't reach from outside.
 
-Faults are put in beneath it: a loop held up, memory overwritten, an event lost. Times here are of the
-model's, so nothing is said about the controller's timing.
+Faults are put in beneath it: a loop held up, memory overwritten, an event lost. Times here are of
+the model's, so nothing is said about the controller's timing.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def test_an_interlock_is_the_reason_before_lateness(host_board: BoardProcess) ->
 
 
 def test_heat_above_its_budget_is_never_struck(host_board: BoardProcess) -> None:
-    """Heat overwritten after loading: trip before the pulse, which resets only once it has cooled."""
+    """Heat overwritten after loading: trip before the pulse; reset only once it has cooled."""
     coil = (60_000, 10_000, 1000, 100_000)
     host_board.make_armed(coils=(coil, coil))
     zero = host_board.ticks() + 60 * MS
@@ -130,7 +130,7 @@ def test_a_pulse_over_before_the_stop_was_whole(host_board: BoardProcess) -> Non
 
 
 def test_disarmed_in_a_lone_marker(host_board: BoardProcess) -> None:
-    """Disarming in a marker and before a pulse that is programmed: both are off, none is reported off."""
+    """Disarming in a marker, before a programmed pulse: it is dropped, and not reported off."""
     host_board.make_armed()
     zero = begin(host_board, (0, 100, LONE_MARKER), (5 * MS, 4000, 0))
     host_board.run_cycles(host_board.cycle_of(zero) - host_board.cycle - 2000)

@@ -11,7 +11,7 @@ LEAST_PERCENT = 95
 
 
 def test_core_is_covered(tmp_path: Path) -> None:
-    """Conformance and core tests together reach at least 95 % of the core's lines and of its branches."""
+    """Conformance and core tests reach at least 95 % of the core's lines and branches."""
     builds.need("gcovr", "gcc", "make")
     done = builds.pytest_within(
         ["tests/emulated/conformance", "tests/emulated/test_core.py", "-k", "host or test_core"],

@@ -16,7 +16,7 @@ BYTE_CYCLES = 5120
 
 
 def test_single_bytes(avr_board: BoardProcess) -> None:
-    """Bytes of any value, at any phase and after any pause, are stamped to 2 ticks at their start bit."""
+    """Bytes of any value, at any phase, after any pause: stamped to 2 ticks at the start bit."""
     avr_board.boot()
     draw = random.Random(5)
     sent = []

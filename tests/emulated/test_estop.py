@@ -1,7 +1,7 @@
 """From an interlock's edge to the coil's line low, on the emulated controller under load.
 
-The emulator charges no cycles for interrupt entry (5), waking (4) and the input's synchroniser (2 to
-3); the datasheet's figures, from memory, are added: 11 cycles.
+The emulator charges no cycles for interrupt entry (5), waking (4) and the input's synchroniser (2
+to 3); the datasheet's figures, from memory, are added: 11 cycles.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ def test_a_short_opening_trips(avr_board: BoardProcess) -> None:
 
 
 def test_nothing_strikes_after_a_stop(avr_board: BoardProcess) -> None:
-    """With the loop closed again nothing is struck, not by itself and not by the reset of the trip."""
+    """With the loop closed again nothing is struck, nor by the reset of the trip."""
     avr_board.make_armed()
     start = avr_board.ticks() + 20 * TICKS_PER_MS
     avr_board.load([(start + i * 20_000, 6000, i % 2) for i in range(20)])

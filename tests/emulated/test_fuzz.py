@@ -1,4 +1,4 @@
-"""libFuzzer against the core, with address and undefined-behaviour checks: no case breaks a promise."""
+"""Fuzzing the core with address and undefined-behaviour checks: no case breaks a promise."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def fuzz(build: Path, *limits: str) -> None:
 
 
 def test_fuzz_shortly(tmp_path: Path) -> None:
-    """Some thousand scripts of requests, noise and faults: no promise broken, no undefined behaviour."""
+    """Scripts of requests, noise and faults: no promise broken, no undefined behaviour."""
     fuzz(tmp_path, "-runs=1500")
 
 

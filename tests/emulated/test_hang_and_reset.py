@@ -1,4 +1,4 @@
-"""What the emulated controller does when its program hangs, when it is reset, when the host is silent."""
+"""What the emulated controller does in a hang, in a reset, and when the host is silent."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Pulses of the emulated controller: width, start and skew, in processor cycles of 62.5 ns.
 
-Levels are derived from the registers, as ``harness/coil_model.h`` says; the compare unit's behaviour
-is the datasheet's, from memory.
+Levels are derived from the registers, as ``harness/coil_model.h`` says; the compare unit's
+behaviour is the datasheet's, from memory.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def test_skew_of_two_coils(avr_board: BoardProcess, apart_ticks: int) -> None:
 
 
 def test_marker_goes_with_its_coil(avr_board: BoardProcess) -> None:
-    """The marker's edge is the coil's, its width names the coil, and lone ones stand as close as allowed."""
+    """The marker's edge is its coil's, its width names it; all stand as close as allowed."""
     avr_board.make_armed()
     start = avr_board.ticks() + 20 * TICKS_PER_MS
     rest_ticks = 200

@@ -8,7 +8,7 @@ import builds
 
 
 def test_cppcheck_is_clean(tmp_path: Path) -> None:
-    """cppcheck finds nothing in the core, nor in the board's and the host's part."""
+    """Cppcheck finds nothing in the core, nor in the board's and the host's part."""
     builds.need("cppcheck", "make")
     builds.make(str(tmp_path / "message_table.h"), tmp_path)
     where = [f"-I{tmp_path}", f"-I{builds.FIRMWARE / 'core'}"]

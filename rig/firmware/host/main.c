@@ -37,10 +37,11 @@ struct scheduled {
 
 static struct scheduled scheduled[SCHEDULED_MOST];
 static size_t scheduled_count;
-static int terminal = -1;
+static int terminal = -1; /* lockstep: none */
+static bool free_running;
 
 static void report(const char *what, int which, int level, uint64_t cycles) {
-    if (terminal < 0) {
+    if (!free_running) {
         printf("%s %d %d %" PRIu64 "\n", what, which, level, cycles);
     }
 }
@@ -196,8 +197,9 @@ static void run_freely(void) {
 int main(int argc, char **argv) {
     static char line[LINE_LONGEST];
     setvbuf(stdin, NULL, _IONBF, 0);
+    free_running = argc > 1 && strcmp(argv[1], "--free") == 0;
     model_begin(report, output);
-    if (argc > 1 && strcmp(argv[1], "--free") == 0) {
+    if (free_running) {
         run_freely();
         return 0;
     }

@@ -77,12 +77,13 @@ static int forced_current[2] = {2, 2};
 static bool was_reset;
 static bool hang;
 static uint8_t reset_cause;
-static int terminal = -1;
+static int terminal = -1; /* lockstep: none */
+static bool free_running;
 static uint8_t sent[65536];
 static size_t sent_count;
 
 static void report(const char *what, int which, int level, avr_cycle_count_t cycle) {
-    if (terminal < 0) {
+    if (!free_running) {
         printf("%s %d %d %" PRIu64 "\n", what, which, level, cycle);
     }
 }
@@ -582,7 +583,7 @@ static void begin(void) {
 
 int main(int argc, char **argv) {
     static char line[LINE_LONGEST];
-    bool free_running = argc == 3 && strcmp(argv[1], "--free") == 0;
+    free_running = argc == 3 && strcmp(argv[1], "--free") == 0;
     if (argc != 2 && !free_running) {
         fprintf(stderr, "usage: harness [--free] IMAGE.hex\n");
         return 2;

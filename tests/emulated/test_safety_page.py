@@ -1,0 +1,70 @@
+"""The safety page's table against the message table, the rules, and the tests that it names."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from rig.link.messages import BOARD_RULES, HARD_LIMITS, Trip
+
+HERE = Path(__file__).parent
+PAGE = (HERE.parents[1] / "rig" / "SAFETY.md").read_text(encoding="utf-8")
+
+
+def rows() -> list[list[str]]:
+    """Rows of the interlocks' table."""
+    table = PAGE.split("## Interlocks")[1].split("## What")[0]
+    lines = [line for line in table.splitlines() if line.startswith("|")][2:]
+    return [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
+
+
+def test_every_trip_has_a_row() -> None:
+    """The table has one row for each trip of the message table, in its order, and no other."""
+    assert [row[0] for row in rows()] == [trip.name.lower() for trip in Trip if trip]
+
+
+def test_every_row_is_whole() -> None:
+    """Each row says what is sensed, the reaction, the worst time, the reset and the test."""
+    assert all(len(row) == 6 and all(row) for row in rows())
+
+
+def test_the_named_tests_are_there() -> None:
+    """Each test that the table names is a function of that file."""
+    for row in rows():
+        file, _, function = row[5].partition("::")
+        text = (HERE / file).read_text(encoding="utf-8")
+        assert re.search(rf"^def {function}\b", text, re.MULTILINE), row[5]
+
+
+def test_figures_are_those_in_force() -> None:
+    """Debounce, floods, watchdog and hard limits stand in the page as the board has them."""
+    sensed = {row[0]: " ".join(row[1:]) for row in rows()}
+    assert f"closed {BOARD_RULES['close_debounce_ms']} ms" in sensed["estop_open"]
+    assert f"for {BOARD_RULES['supply_debounce_ms']} ms" in sensed["supply"]
+    assert f"more than {BOARD_RULES['crc_flood_per_s']} bad" in sensed["crc_flood"]
+    assert f"more than {BOARD_RULES['frame_flood_per_s']} good" in sensed["frame_flood"]
+    assert f"watchdog, {BOARD_RULES['watchdog_ms']} ms" in sensed["program_hang"]
+    assert f"at most {HARD_LIMITS['host_silence_ms'] // 1000} s" in sensed["host_silent"]
+    pulse_ms = HARD_LIMITS["longest_pulse_ticks"] // 2000
+    gap_ms = HARD_LIMITS["least_gap_ticks"] // 2000
+    assert f"{pulse_ms} ms a pulse, {gap_ms} ms from start to start" in PAGE
+
+
+def test_noise_table_follows_its_formula() -> None:
+    """Exposure times are NIOSH's: T = 480 / 2^((L - 85) / 3) minutes (publication 98-126)."""
+    found = re.search(
+        r"85 dBA (\d+) h, 88 (\d+) h, 91 (\d+) h, 94 (\d+) min, 97 (\d+), 100 (\d+)", PAGE
+    )
+    assert found
+    minutes = [int(found[1]) * 60, int(found[2]) * 60, int(found[3]) * 60]
+    minutes += [int(found[4]), int(found[5]), int(found[6])]
+    levels_dba = (85, 88, 91, 94, 97, 100)
+    assert minutes == [round(480 / 2 ** ((level - 85) / 3)) for level in levels_dba]
+
+
+def test_no_conformity_is_claimed() -> None:
+    """The page defers to local codes and licensed practice, and claims no conformity."""
+    assert "nothing here claims" in PAGE
+    assert "licensed" in PAGE
+    for claim in ("complies with", "conforms to IEC", "certified to", "CE mark"):
+        assert claim not in PAGE
