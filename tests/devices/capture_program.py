@@ -89,6 +89,9 @@ def count(ask):
             wrong += int(np.sum((counts % WRAP) != true[:, None]))
             expected = (expected + len(counts)) % WRAP
             recorded += len(counts)
+    if ask.get("wait_at_end"):
+        say("enough")
+        sys.stdin.readline()
     source.stop()
     source.stop()  # twice does no harm
     say(

@@ -57,13 +57,15 @@ def test_sixteen_channels_are_recorded_sample_for_sample(jack_server):
         frames=60 * 96_000,
         ring_s=70.0,
         patience_s=60.0,
+        wait_at_end=True,
     )
     tell(player, "freewheel on")  # as fast as the processors go
+    wait_line(taking, "enough", timeout_s=60)
+    tell(player, "freewheel off")
     found = result(taking)
     assert found["recorded"] >= 60 * 96_000
     assert found["wrong"] == 0
     assert no_frame_missing(found)
-    tell(player, "freewheel off")
 
 
 @pytest.mark.long

@@ -77,7 +77,7 @@ def test_both_sources_find_the_delay(jack_server, tmp_path):
 
     # Onsets as they stand in the recording: the sensor's step is one sample sharp.
     sensor = heard["audio"][:, 0]
-    strikes, _ = signal.find_peaks(sensor, height=0.4, distance=1000)
+    strikes, _ = signal.find_peaks(sensor, height=0.4, distance=600)
     assert len(strikes) == NOTES
 
     found, quality = decode_line([heard["audio"][:, 1]], RATE_HZ)

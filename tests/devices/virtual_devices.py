@@ -3,12 +3,14 @@
 No kernel audio and no sound card takes part; clients share samples of one server.
 """
 
+import contextlib
+import fcntl
 import os
-import shutil
 import subprocess
 import sys
+import tempfile
 import time
-import uuid
+from pathlib import Path
 
 import pytest
 
@@ -16,63 +18,94 @@ PERIOD_FRAMES = 256
 
 
 class Server:
-    """A running server of unique name; ``end`` leaves nothing behind."""
+    """A running server; ``end`` leaves nothing behind.
+
+    The audio system keeps eight names at most, and takes the name of a dead server back only for a
+    server of the same name. So names come from a few places, each held by a lock.
+    """
+
+    PLACES = 6
 
     def __init__(self, rate_hz, *, period_frames=PERIOD_FRAMES):
-        self.name = f"rig{uuid.uuid4().hex[:8]}"
-        self.rate_hz = rate_hz
-        self.period_frames = period_frames
+        self.name, self._lock = self._take_place()
         self._clients = []
         self.environment = {
             **os.environ,
             "JACK_DEFAULT_SERVER": self.name,
             "JACK_NO_AUDIO_RESERVATION": "1",
         }
+        try:
+            self._start(rate_hz, period_frames)
+        except BaseException:
+            self._lock.close()
+            raise
+
+    @classmethod
+    def _take_place(cls):
+        end = time.monotonic() + 120
+        while time.monotonic() < end:
+            for place in range(cls.PLACES):
+                name = f"strikebench-test-{place}"
+                lock = (Path(tempfile.gettempdir()) / f"{name}-{os.getuid()}.lock").open("w")
+                try:
+                    fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    lock.close()
+                else:
+                    return name, lock
+            time.sleep(0.2)
+        pytest.fail("all places for virtual audio servers are taken")
+
+    def _start(self, rate_hz, period_frames):
         command = ["jackd", "-R", "-P20", "--sync", "--name", self.name, "-d", "dummy"]
         command += ["-r", str(rate_hz), "-p", str(period_frames), "-C", "0", "-P", "0"]
-        self.process = subprocess.Popen(
-            command,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            env=self.environment,
-            start_new_session=True,
-        )
-        done = subprocess.run(
-            ["jack_wait", "-w", "-t", "10", "-s", self.name],
-            env=self.environment,
-            capture_output=True,
-            text=True,
-            timeout=20,
-        )
-        if self.process.poll() is not None or "not" in done.stdout:
-            self.end()
-            raise RuntimeError(f"the virtual audio server did not start: {done.stdout}")
+        with tempfile.TemporaryFile("w+") as words:
+            self.process = subprocess.Popen(
+                command, stdout=words, stderr=subprocess.STDOUT, env=self.environment
+            )
+            waiting = subprocess.run(
+                ["jack_wait", "-w", "-t", "10", "-s", self.name],
+                env=self.environment,
+                capture_output=True,
+                timeout=20,
+            )
+            if self.process.poll() is not None or waiting.returncode:
+                self._stop_server()
+                words.seek(0)
+                raise RuntimeError(f"the virtual audio server did not start: {words.read()}")
 
     def kill(self):
-        """End it as a pulled plug would."""
+        """End it as a pulled plug would, leaving its shared memory."""
         self.process.kill()
         self.process.wait()
 
-    def end(self):
-        """End it and clear the shared memory that a killed server leaves."""
-        for client in self._clients:
-            client.kill()
-            client.wait()
-            for pipe in (client.stdin, client.stdout, client.stderr):
-                pipe.close()
+    def _stop_server(self):
         if self.process.poll() is None:
             self.process.terminate()
             try:
-                self.process.wait(2)
+                self.process.wait(10)
             except subprocess.TimeoutExpired:
                 self.kill()
-        for folder in ("/dev/shm", "/tmp"):
-            for entry in os.scandir(folder):
-                if self.name in entry.name:
-                    if entry.is_dir():
-                        shutil.rmtree(entry.path, ignore_errors=True)
-                    else:
-                        os.unlink(entry.path)
+
+    def end(self):
+        """End clients and server, and clear the shared memory that a killed server leaves."""
+        for client in self._clients:
+            with contextlib.suppress(BrokenPipeError):
+                client.stdin.close()
+        for client in self._clients:
+            try:
+                client.wait(1 if self.process.poll() is None else 0)
+            except subprocess.TimeoutExpired:
+                client.kill()
+                client.wait()
+            client.stdout.close()
+            client.stderr.close()
+        self._stop_server()
+        if self.process.returncode < 0:
+            # A server of the same name finds what the dead one left, and clears it.
+            self._start(48_000, 1024)
+            self._stop_server()
+        self._lock.close()
 
     def client(self, *arguments):
         """Start a helper program of this folder as a process of its own."""
