@@ -54,12 +54,21 @@ class Calibration(_Table, kw_only=True, frozen=True):
     """Pulse width against peak force of one striker, as measured on this bench."""
 
     date: str
+    """Day of the measurement, YYYY-MM-DD."""
     reference_serial: str
     widths_us: Annotated[tuple[Positive, ...], Meta(min_length=2)]
     forces_n: Annotated[tuple[Positive, ...], Meta(min_length=2)]
     flights_ms: tuple[Positive, ...] = ()
     """Coil on to contact at each width, where measured."""
     uncertainty_percent: Percent = 5.0
+    spread_percent: NotNegative | None = None
+    """Standard deviation of one stroke's force."""
+    coil_temperature_c: float | None = None
+    """Temperature of the coil that the forces are of."""
+    striker_serial: str = ""
+    """Striker that was measured; another one in its place is not calibrated by it."""
+    method: str = ""
+    """How the curve was fitted, and how well."""
 
 
 class StrikerFacts(_Table, kw_only=True, frozen=True):
@@ -76,6 +85,8 @@ class StrikerFacts(_Table, kw_only=True, frozen=True):
     thermal_time_constant_s: Positive
     duty_percent: Percent
     """Duty that the coil stands for ever, at its supply."""
+    heat_capacity_j_per_k: Positive | None = None
+    """Of the coil: how fast strokes warm it."""
     flight_ms: NotNegative = 8.0
     """Coil on to contact, roughly, where no calibration says it better."""
     calibration: Calibration | None = None
@@ -108,6 +119,8 @@ class BenchFile(_Table, kw_only=True, frozen=True):
     strikers: Annotated[tuple[StrikerFacts, ...], Meta(max_length=3)] = msgspec.field(
         name="striker", default=()
     )
+    calibration_valid_days: Positive = 90.0
+    """Age of a calibration from which on the program warns."""
     midi: Midi = Midi()
     limits: BenchLimits = BenchLimits()
     ambient: Ambient = Ambient()
