@@ -178,3 +178,12 @@ def test_a_wrong_name_rate_or_channel_is_refused(jack_server):
         assert last.startswith("rig.record.bench_fault.BenchError")
         for word in words:
             assert word in last
+
+
+def test_the_devices_command_lists_what_a_bench_file_wants(jack_server):
+    """Audio inputs and MIDI ports are told by their exact names."""
+    server = jack_server(48_000)
+    instrument(server, 4)
+    out = finish(server.client("-m", "rig.cli.main", "devices"))
+    assert '"pads" (JACK Audio Connection Kit; 4 inputs, usually 48000 Hz)' in out
+    assert '"pads:midi"' in out

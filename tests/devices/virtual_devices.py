@@ -105,6 +105,8 @@ class Server:
             # A server of the same name finds what the dead one left, and clears it.
             self._start(48_000, 1024)
             self._stop_server()
+        for left in Path("/dev/shm").glob(f"*_{self.name}_*"):
+            left.unlink(missing_ok=True)  # semaphores of clients that died with it
         self._lock.close()
 
     def client(self, *arguments):
