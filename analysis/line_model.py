@@ -69,6 +69,7 @@ class Equaliser:
 
     _REACH = 12
     _PULL_BYTES = 3.0
+    _ENOUGH_BYTES = 2000
 
     def __init__(self) -> None:
         taps = 2 * self._REACH + 1
@@ -89,7 +90,7 @@ class Equaliser:
     ) -> None:
         """Take windows of a recording (from ``first``, ``width`` long) and what they should be."""
         first = first[(first >= self._REACH) & (first + width + self._REACH < len(frames))]
-        if len(first) == 0:
+        if len(first) == 0 or self._bytes > self._ENOUGH_BYTES:
             return
         first = first[:: max(1, len(first) // 200)]
         base = first[:, None] + np.arange(width)
