@@ -65,6 +65,7 @@ def test_fuzz_shortly(tmp_path: Path) -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(7200)
 def test_fuzz_long(tmp_path: Path) -> None:
     """The same for an hour."""
     fuzz(tmp_path, "-max_total_time=3600")

@@ -12,7 +12,7 @@
  * bytes by when the program reads them. DIN bytes are there 9 bits and 10/16
  * after their start edge, as the receiver samples (from memory), not after 11 bits. Driven inputs are
  * set as external levels, for a write to PORT raises pulled-up ones. Level polling of INTn is
- * switched off. A reset wipes all cycle timers: they are set again. */
+ * switched off. Capture registers are held while they are read. A reset wipes all cycle timers: they are set again. */
 #define _GNU_SOURCE
 #include <errno.h>
 #include <fcntl.h>
@@ -198,6 +198,36 @@ static void porte_written(avr_t *of, avr_io_addr_t address, uint8_t value, void 
     (void)param;
     porte_before(of, address, value, porte_param);
     drive_interlocks();
+}
+
+/* Reading a capture register's low byte holds its high byte, so that a capture between the two
+ * tears nothing. The emulator leaves that out, and keeps what a read gave: so what a capture between
+ * the two wrote is put back before the next read. */
+static const avr_io_addr_t capture_low[2] = {0xA6, 0x126};
+static struct {
+    uint8_t high; /* held */
+    uint8_t low;  /* at the last read of the high byte */
+    uint8_t true_high;
+    bool kept; /* the emulator holds `high` in place of `true_high` */
+} held[2];
+
+static uint8_t capture_low_read(avr_t *of, avr_io_addr_t address, void *param) {
+    long which = (long)param;
+    if (held[which].kept && of->data[address] == held[which].low &&
+        of->data[address + 1] == held[which].high) {
+        of->data[address + 1] = held[which].true_high;
+    }
+    held[which].kept = false;
+    held[which].high = of->data[address + 1];
+    return of->data[address];
+}
+
+static uint8_t capture_high_read(avr_t *of, avr_io_addr_t address, void *param) {
+    long which = (long)param;
+    held[which].kept = true;
+    held[which].low = of->data[address - 1];
+    held[which].true_high = of->data[address];
+    return held[which].high;
 }
 
 /* ---- resets ---- */
@@ -575,6 +605,11 @@ static void begin(void) {
     porte_param = avr->io[at].w.param;
     avr->io[at].w.c = porte_written;
     avr->io[at].w.param = NULL;
+    for (long which = 0; which < 2; which++) {
+        avr_register_io_read(avr, capture_low[which], capture_low_read, (void *)which);
+        avr_register_io_read(avr, (avr_io_addr_t)(capture_low[which] + 1), capture_high_read,
+                             (void *)which);
+    }
     part_reset = avr->reset;
     avr->reset = on_reset;
     reset_by(1);
