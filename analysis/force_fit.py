@@ -62,6 +62,14 @@ class ForceFit:
         """Test of the curve against the scatter of repeats."""
         return self.polynomial.lack_of_fit
 
+    def log_force(self, width_us: npt.ArrayLike) -> Floats:
+        """Log of the curve a little beyond the struck range too, for corrections only.
+
+        NaN at and below the threshold.
+        """
+        room = np.asarray(width_us, dtype=np.float64) - self.threshold_us
+        return self.polynomial(np.log(np.where(room > 0.0, room, np.nan)))
+
     def _x(self, width_us: npt.ArrayLike) -> Floats:
         widths = np.asarray(width_us, dtype=np.float64)
         inside = (widths >= self.least_us) & (widths <= self.most_us)
@@ -94,20 +102,13 @@ class ForceFit:
         x = np.linspace(*self._x([self.least_us, self.most_us]), _GRID)
         forces = np.asarray(force_n, dtype=np.float64)
         with np.errstate(divide="ignore", invalid="ignore"):
-            wanted = np.interp(
-                np.log(forces), self.polynomial(x), x, left=math.nan, right=math.nan
-            )
+            y = self.polynomial(x)
+            # an end must not fall out of the range by its last bit
+            logs = np.log(forces)
+            near = np.clip(logs, y[0], y[-1])
+            logs = np.where(np.abs(logs - near) < 1e-9, near, logs)
+            wanted = np.interp(logs, y, x, left=math.nan, right=math.nan)
         return np.asarray(self.threshold_us + np.exp(wanted))
-
-    def ladder_us(self, count: int) -> Floats:
-        """Widths over the whole range, evenly spaced in log force, in whole ticks of 0.5 µs.
-
-        Shape (count,) or fewer, where two would be the same tick.
-        """
-        ends = np.log(self.force_n([self.least_us, self.most_us]))
-        widths = self.width_us(np.exp(np.linspace(*ends, count))[1:-1])
-        whole = np.round(np.concatenate([[self.least_us], widths, [self.most_us]]) * 2.0) / 2.0
-        return np.unique(np.clip(whole, self.least_us, self.most_us))
 
 
 def fit_force(width_us: npt.ArrayLike, force_n: npt.ArrayLike) -> ForceFit:

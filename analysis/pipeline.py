@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime
 import json
 import math
 from pathlib import Path
@@ -17,6 +18,7 @@ from analysis.measure import UNITS, Measure
 from analysis.measures import measure_all, stage_spans, to_json
 from analysis.strokes import StrokeTable, build_strokes
 from rig.record.audio_file import AudioReader
+from rig.record.calibration_age import calibration_doubts
 from rig.record.limits import TICKS_PER_US
 from rig.record.protocol import IdleStage, Limit, Protocol
 from rig.record.run_records import StartRecord, Status
@@ -85,11 +87,10 @@ class Analysis:
         """Sentences that belong beside every result."""
         notes = self.recording.of_kind("note")["text"].tolist()
         found = [*self.table.facts["remarks"], *notes]
-        if not self.start.calibrated and self.start.port:
-            found.append(
-                "the strikers are not calibrated: results are given over drive (pulse width), not "
-                "over force"
-            )
+        if self.start.port:
+            day = datetime.datetime.fromisoformat(self.start.created_utc).date()
+            used = set(self.recording.strikes["striker"])
+            found += calibration_doubts(self.recording.reader.bench, day, used)
         return list(dict.fromkeys(str(text) for text in found))
 
     @property

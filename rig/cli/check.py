@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from typing import Annotated
 
@@ -10,6 +11,7 @@ from rich.table import Table
 
 from rig.cli.console import results, told
 from rig.cli.exit_code import ExitCode
+from rig.record.calibration_age import calibration_doubts
 from rig.record.dry_run import DryRun, dry_run
 from rig.record.loaders import load_bench, load_protocol
 
@@ -24,9 +26,13 @@ def check(
     ] = None,
 ) -> None:
     """Tell how long a protocol takes, how often it strikes, and what the strikers can't do."""
-    found = dry_run(load_protocol(protocol), load_bench(bench), seed=seed)
+    facts = load_bench(bench)
+    found = dry_run(load_protocol(protocol), facts, seed=seed)
     results.print(stage_table(found))
     results.print(f"{found.strokes} strokes in {_clock(found.duration_s)}", markup=False)
+    today = datetime.datetime.now(datetime.UTC).date()
+    for doubt in calibration_doubts(facts, today, set(found.plan.strikes["striker"])):
+        told.print(f"note: {doubt}", markup=False)
     for refusal in found.refusals:
         told.print(f"refused: {refusal}", markup=False)
     if not found.allowed:

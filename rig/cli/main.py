@@ -27,6 +27,7 @@ COMMANDS: dict[str, str] = {
     "import": "rig.cli.import_take:import_take",
     "analyse": "rig.cli.analyse:analyse",
     "report": "rig.cli.report:report",
+    "calibrate": "rig.cli.calibrate:calibrate",
     "devices": "rig.cli.devices:devices",
     "level": "rig.cli.level:level",
     "board": "rig.cli.board:app",

@@ -9,12 +9,16 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from rig.cli.console import told
 from rig.cli.exit_code import ExitCode
+from rig.record.calibration_age import calibration_doubts
+
+if TYPE_CHECKING:
+    from rig.runner import RunFiles
 
 
 def run(
@@ -66,13 +70,31 @@ def strike(
     typer.Exit
         The run was stopped by hand, or failed on a fault of the bench.
     """
+    from rig.runner import read_files
+
+    files = read_files(protocol, bench, specimen)
+    used = {one for stage in files.protocol.stages for one in stage.strikers}
+    for doubt in calibration_doubts(files.bench, datetime.datetime.now(datetime.UTC).date(), used):
+        told.print(f"note: {doubt}", markup=False)
+    return strike_files(files, out, seed=seed, trace=trace, quiet=quiet, unattended=unattended)
+
+
+def strike_files(
+    files: RunFiles,
+    out: Path | None,
+    *,
+    seed: int | None = None,
+    trace: Path | None = None,
+    quiet: bool = False,
+    unattended: bool = True,
+) -> Path:
+    """Prepare and run files that are read already; else as ``strike``."""
     from rig.cli.cautions import require_accepted
     from rig.cli.live import LiveLine
     from rig.link.trace import Trace
-    from rig.runner import FAULT_FILE, prepare, read_files
+    from rig.runner import FAULT_FILE, prepare
     from rig.runner import run as run_prepared
 
-    files = read_files(protocol, bench, specimen)
     if out is None:
         stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
         out = Path("runs") / f"{stamp}-{files.protocol.name.replace(' ', '-')}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import itertools
 from collections import Counter
 from collections.abc import Iterable
@@ -202,6 +203,10 @@ def parse_bench(text: str, name: str) -> BenchFile:
             lengths.add(len(table.flights_ms))
         if len(lengths) > 1:
             file.fault(key, "widths_us, forces_n and flights_ms (if given) differ in length")
+        try:
+            datetime.date.fromisoformat(table.date)
+        except ValueError:
+            file.fault((*key, "date"), f"{table.date!r} found; a day as YYYY-MM-DD is asked for")
         for column in ("widths_us", "forces_n"):
             if any(b <= a for a, b in itertools.pairwise(getattr(table, column))):
                 file.fault((*key, column), "each entry must be greater than the one before")

@@ -1,0 +1,270 @@
+"""A calibration run as a protocol, and its result in a bench file that otherwise stays as it is."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from rig.record.bench_fault import BadFileError, BenchError
+from rig.record.bench_file import BenchFile, Calibration, StrikerFacts
+from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
+from rig.runner import RunFiles
+
+INTERVAL_MS = 600.0
+"""From stroke to stroke: a pad or sensor under a single stroke is silent by then."""
+SCOUT_LEVELS = 28
+THRESHOLD_LEVELS = 24
+SCOUT_SHARE = 0.12
+"""Shortest width that is tried, as a share of the longest pulse."""
+
+_SPECIMEN = """\
+format = 1
+
+[pad]
+name = "reference force sensor"
+serial = {serial}
+mounting = "in place of the pad"
+
+[module]
+name = "none"
+firmware = "none"
+"""
+_HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.\-\"' ]+?)\s*\]\]?\s*(#.*)?$")
+
+
+class CalibrationError(BenchError):
+    """A striker can't be calibrated on this bench, or the result not be written."""
+
+
+def find_striker(bench: BenchFile, striker_id: str) -> StrikerFacts:
+    """Facts of a striker of a bench that can be calibrated.
+
+    Raises
+    ------
+    BadFileError
+        The striker isn't there, or no force channel with a scale: all in one go.
+    """
+    faults = []
+    found = [one for one in bench.strikers if one.id == striker_id]
+    if not found:
+        names = ", ".join(one.id for one in bench.strikers) or "none"
+        faults.append(f"striker {striker_id!r} is not on this bench, which has {names}")
+    force = [channel for channel in bench.audio.channels if channel.role == "force"]
+    if not force:
+        faults.append(
+            'no audio channel has the role "force": plug the reference force sensor into a free '
+            "input and name it in the bench file, with newtons_per_full_scale"
+        )
+    elif force[0].newtons_per_full_scale is None:
+        faults.append(
+            f"the force channel (number {force[0].number}) has no newtons_per_full_scale: without "
+            "it the sensor's signal is no force"
+        )
+    if faults:
+        raise BadFileError(faults)
+    return found[0]
+
+
+def scout_widths_us(striker: StrikerFacts) -> npt.NDArray[np.float64]:
+    """Widths to find out where a striker begins to land, and where its force stops to grow."""
+    longest = striker.longest_pulse_us
+    return _whole(np.geomspace(SCOUT_SHARE * longest, longest, SCOUT_LEVELS))
+
+
+def threshold_widths_us(silent_us: float, felt_us: float) -> npt.NDArray[np.float64]:
+    """Widths between the longest that didn't land and one that surely did, for a closer look."""
+    return _whole(np.linspace(silent_us, felt_us, THRESHOLD_LEVELS + 2)[1:-1])
+
+
+def ladder_widths_us(
+    widths_us: npt.ArrayLike, forces_n: npt.ArrayLike, count: int, least_n: float, most_n: float
+) -> npt.NDArray[np.float64]:
+    """Widths whose forces are about evenly spaced in their logarithm.
+
+    Parameters
+    ----------
+    widths_us, forces_n
+        (n,) what scouting found: widths, and the mean force of each, both rising.
+    count
+        How many; fewer are given where two would be the same tick.
+    least_n, most_n
+        Forces between which they lie, as far as scouting went.
+
+    Raises
+    ------
+    CalibrationError
+        Scouting found no force of that range.
+    """
+    logs = np.log(np.asarray(forces_n, dtype=np.float64))
+    low, high = max(float(np.log(least_n)), logs[0]), min(float(np.log(most_n)), logs[-1])
+    if not low < high:
+        raise CalibrationError(
+            f"forces from {least_n:g} to {most_n:g} N are asked for; the striker gives "
+            f"{np.exp(logs[0]):.3g} to {np.exp(logs[-1]):.3g} N"
+        )
+    return _whole(np.interp(np.linspace(low, high, count), logs, np.asarray(widths_us)))
+
+
+def _whole(widths_us: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Whole ticks of 0.5 µs, each once."""
+    return np.unique(np.floor(widths_us * 2.0) / 2.0)
+
+
+def ladder_files(
+    bench: BenchFile,
+    bench_text: str,
+    striker: StrikerFacts,
+    widths_us: Sequence[float],
+    *,
+    name: str,
+    repeats: int,
+    order: str = "shuffled",
+    seed: int = 1,
+    prompt: str = "",
+    reference_serial: str = "",
+) -> RunFiles:
+    """Give the three files of a run of single strokes over a ladder of widths.
+
+    In shuffled order, which is the measuring one, neither warming nor wear can pass for an effect
+    of the width.
+
+    Parameters
+    ----------
+    bench, bench_text
+        The bench, and its file as it was read.
+    striker, widths_us, repeats, order, seed
+        Who strikes what, how often, and in which order.
+    name, prompt
+        Of the run, and what the person is asked to do before it.
+    reference_serial
+        Of the force sensor.
+    """
+    protocol_text = "\n".join(
+        [
+            "format = 1",
+            f"name = {_quoted(name)}",
+            f"purpose = {_quoted(f'Peak force of striker {striker.id} over its pulse width')}",
+            f"seed = {seed}",
+            "",
+            "[[stage]]",
+            'name = "ladder"',
+            'pattern = "single"',
+            *([f"prompt = {_quoted(prompt)}"] if prompt else []),
+            f"strikers = [{_quoted(striker.id)}]",
+            f"widths_us = [{', '.join(f'{width:g}' for width in widths_us)}]",
+            f"order = {_quoted(order)}",
+            f"repeats = {repeats}",
+            f"interval_ms = {max(INTERVAL_MS, 2.0 * striker.least_gap_ms):g}",
+            "",
+        ]
+    )
+    specimen_text = _SPECIMEN.format(serial=_quoted(reference_serial))
+    return RunFiles(
+        protocol=parse_protocol(protocol_text, name),
+        bench=bench,
+        specimen=parse_specimen(specimen_text, "force sensor"),
+        protocol_text=protocol_text,
+        bench_text=bench_text,
+        specimen_text=specimen_text,
+    )
+
+
+def calibration_table(record: Calibration) -> str:
+    """Give the ``[striker.calibration]`` table as it stands in a bench file."""
+    lines = ["[striker.calibration]"]
+    for name, value in msgspec.structs.asdict(record).items():
+        if value is None or value in ("", ()):
+            continue
+        if isinstance(value, str):
+            lines.append(f"{name} = {_quoted(value)}")
+        elif isinstance(value, tuple):
+            figures = [f"{figure:.10g}" for figure in value]
+            rows = [", ".join(figures[k : k + 8]) for k in range(0, len(figures), 8)]
+            lines += [f"{name} = [", *(f"    {row}," for row in rows), "]"]
+        else:
+            lines.append(f"{name} = {value:.10g}")
+    return "\n".join(lines) + "\n"
+
+
+def merged_bench(bench_text: str, striker_id: str, record: Calibration) -> str:
+    """Put a calibration into the text of a bench file; every other line stays as it was.
+
+    Parameters
+    ----------
+    bench_text
+        A whole bench file.
+    striker_id
+        Striker that was calibrated; an earlier table of it is replaced.
+    record
+        What was found.
+
+    Raises
+    ------
+    CalibrationError
+        The file is written in a way that it can't be put into; the sentence holds the table.
+    """
+    table = calibration_table(record)
+    before = parse_bench(bench_text, "bench file")
+    place = [one.id for one in before.strikers].index(striker_id)
+    newline = "\r\n" if "\r\n" in bench_text else "\n"
+    lines = bench_text.splitlines(keepends=True)
+    start, stop = _place_for(lines, place)
+    head, tail = "".join(lines[:start]), "".join(lines[stop:])
+    if head and not head.endswith(("\n", "\r")):
+        head += newline
+    gap = "" if start != stop or not head.strip() else newline
+    merged = head + gap + table.replace("\n", newline) + (newline if tail.strip() else "") + tail
+    wanted = msgspec.structs.replace(
+        before,
+        strikers=tuple(
+            msgspec.structs.replace(one, calibration=record) if one.id == striker_id else one
+            for one in before.strikers
+        ),
+    )
+    try:
+        whole = parse_bench(merged, "bench file with the calibration") == wanted
+    except BadFileError:
+        whole = False
+    if not whole:
+        raise CalibrationError(
+            "the calibration can't be put into the bench file by itself, since its strikers are "
+            f"not written as [[striker]] tables. Put this under striker {striker_id!r} by hand:\n"
+            + table
+        )
+    return merged
+
+
+def _place_for(lines: Sequence[str], striker: int) -> tuple[int, int]:
+    """Lines that the table takes the place of: an earlier one, or nothing after the striker."""
+    count, own, old = -1, False, None
+    last = len(lines)
+    for number, line in enumerate(lines):
+        header = _HEADER.match(line.rstrip("\r\n"))
+        if header is None:
+            continue
+        name = re.sub(r"[\s\"']", "", header[2])
+        if old is not None or (own and not name.startswith("striker.")):
+            last = number
+            break
+        if name == "striker" and header[1] == "[[":
+            if own:
+                last = number
+                break
+            count += 1
+            own = count == striker
+        elif own and name == "striker.calibration":
+            old = number
+    # blank lines and comments before the next header belong to it
+    stop = last
+    while stop > 0 and (not lines[stop - 1].strip() or lines[stop - 1].lstrip().startswith("#")):
+        stop -= 1
+    return (stop if old is None else old), stop
+
+
+def _quoted(text: str) -> str:
+    """Text as a TOML string: JSON's escapes are among TOML's."""
+    return msgspec.json.encode(text).decode()
