@@ -137,7 +137,9 @@ def usable_widths(
     good = np.concatenate([[False], why == "", [False]])
     starts, ends = np.flatnonzero(np.diff(good.astype(np.int8))).reshape(-1, 2).T
     if not len(starts):
-        return np.zeros(0), [f"{width:g} us: {reason}" for width, reason in zip(widths, why)]
+        return np.zeros(0), [
+            f"{width:g} us: {reason}" for width, reason in zip(widths, why, strict=True)
+        ]
     best = int(np.argmax(ends - starts))
     remarks = []
     if starts[best]:
@@ -217,7 +219,9 @@ def calibrate_striker(
             "low_n": low,
             "high_n": high,
             "u_percent": 100.0 * relative,
-            **{name: means[name].to_numpy() for name in ("impulse_n_s", "duration_ms", "flight_ms")},
+            **{
+                name: means[name].to_numpy() for name in ("impulse_n_s", "duration_ms", "flight_ms")
+            },
         }
     )
     if fit.lack_of_fit.p < 0.05:

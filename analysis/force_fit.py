@@ -70,6 +70,11 @@ class ForceFit:
         room = np.asarray(width_us, dtype=np.float64) - self.threshold_us
         return self.polynomial(np.log(np.where(room > 0.0, room, np.nan)))
 
+    def _grid(self) -> Floats:
+        """Points of the polynomial's own axis over the struck range."""
+        low, high = self._x([self.least_us, self.most_us]).tolist()
+        return np.linspace(low, high, _GRID)
+
     def _x(self, width_us: npt.ArrayLike) -> Floats:
         widths = np.asarray(width_us, dtype=np.float64)
         inside = (widths >= self.least_us) & (widths <= self.most_us)
@@ -99,7 +104,7 @@ class ForceFit:
 
     def width_us(self, force_n: npt.ArrayLike) -> Floats:
         """Width for each force; shape of ``force_n``, NaN beyond the calibrated range."""
-        x = np.linspace(*self._x([self.least_us, self.most_us]), _GRID)
+        x = self._grid()
         forces = np.asarray(force_n, dtype=np.float64)
         with np.errstate(divide="ignore", invalid="ignore"):
             y = self.polynomial(x)
@@ -158,9 +163,7 @@ def _fit(widths: Floats, log_forces: Floats, degree: int) -> ForceFit:
     scatter = [at(float(room)).residual_sd for room in rooms]
     best = int(np.nanargmin(scatter))
     span = (float(rooms[max(best - 1, 0)]), float(rooms[min(best + 1, len(rooms) - 1)]))
-    room = float(
-        minimize_scalar(lambda r: at(r).residual_sd, bounds=span, method="bounded").x
-    )
+    room = float(minimize_scalar(lambda r: at(r).residual_sd, bounds=span, method="bounded").x)
     if at(room).residual_sd > scatter[best]:
         room = float(rooms[best])
     return ForceFit(
@@ -186,5 +189,5 @@ def _information(fit: ForceFit) -> float:
 
 
 def _rises(fit: ForceFit) -> bool:
-    x = np.linspace(*fit._x([fit.least_us, fit.most_us]), _GRID)
+    x = fit._grid()
     return bool((fit.polynomial.slope(x) > 0.0).all())

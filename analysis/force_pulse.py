@@ -97,7 +97,8 @@ def measure_pulses(
         if len(found):
             rows[row, :4] = found[0]
             rows[row, 0] += drive
-    return ForcePulses(*rows.T, contacts=contacts, clipped=clipped)
+    contact, peak, impulse, duration, noises = rows.T
+    return ForcePulses(contact, peak, impulse, duration, noises, contacts, clipped)
 
 
 def pulses_in(force_n: npt.ArrayLike, sample_rate_hz: float, noise_n: float = 0.0) -> Floats:
@@ -129,7 +130,9 @@ def pulses_in(force_n: npt.ArrayLike, sample_rate_hz: float, noise_n: float = 0.
             continue
         low = max(0.01 * peak, 4.0 * noise_n)
         begin = _flank(force[: top + 1], low, low + _RISE * peak)
-        finish = len(force) - 1 - _flank(force[: top - 1 if top else None : -1], low, low + _RISE * peak)
+        finish = (
+            len(force) - 1 - _flank(force[: top - 1 if top else None : -1], low, low + _RISE * peak)
+        )
         inside = slice(max(math.ceil(begin), 0), max(math.floor(finish), 0) + 1)
         rows.append(
             (
@@ -158,8 +161,7 @@ def _peak_n(force: Floats, top: int) -> float:
 
 
 def _flank(rise: Floats, low: float, high: float) -> float:
-    """Place at which a rise to its last sample begins: its samples between two levels, drawn on
-    to zero."""
+    """Place where a rise to its last sample begins: what is between two levels, drawn on to 0."""
     under_high = np.flatnonzero(rise < high)
     stop = int(under_high[-1]) + 1 if len(under_high) else 0
     under_low = np.flatnonzero(rise[:stop] < low)

@@ -77,7 +77,8 @@ def scout_widths_us(striker: StrikerFacts) -> npt.NDArray[np.float64]:
 
 def threshold_widths_us(silent_us: float, felt_us: float) -> npt.NDArray[np.float64]:
     """Widths between the longest that didn't land and one that surely did, for a closer look."""
-    return _whole(np.linspace(silent_us, felt_us, THRESHOLD_LEVELS + 2)[1:-1])
+    between = _whole(np.linspace(silent_us, felt_us, THRESHOLD_LEVELS + 2)[1:-1])
+    return between[between > silent_us]
 
 
 def ladder_widths_us(
@@ -217,7 +218,8 @@ def merged_bench(bench_text: str, striker_id: str, record: Calibration) -> str:
     if head and not head.endswith(("\n", "\r")):
         head += newline
     gap = "" if start != stop or not head.strip() else newline
-    merged = head + gap + table.replace("\n", newline) + (newline if tail.strip() else "") + tail
+    after = newline if tail.strip() and tail.splitlines()[0].strip() else ""
+    merged = head + gap + table.replace("\n", newline) + after + tail
     wanted = msgspec.structs.replace(
         before,
         strikers=tuple(

@@ -15,7 +15,6 @@ from rig.record.bench_fault import BenchError
 
 if TYPE_CHECKING:
     from analysis.force_calibration import ForceCalibration
-    from rig.calibration import RunFiles
     from rig.record.bench_file import BenchFile, StrikerFacts
 
 _PROMPT = (
@@ -86,6 +85,11 @@ def calibrate(
         ladder = _Ladder(facts, bench_text, one, folder, reference, seed, quiet)
         run = ladder.strike(least_force, most_force, levels, repeats)
     recording = load_run(run)
+    if recording.status != "complete":
+        raise BenchError(
+            f"{run}: no calibration can be made of a run that is {recording.status}; strike it "
+            "again"
+        )
     found = calibrate_striker(
         force_strokes(recording),
         one,
@@ -137,8 +141,8 @@ class _Ladder:
         felt, _ = usable_widths(strokes)
         if not len(felt):
             raise ForceFitError(
-                f"the sensor felt {int((strokes['contacts'] > 0).sum())} of {len(strokes)} scouting "
-                "strokes, and at no width both of two. Check that it stands under striker "
+                f"the sensor felt {int((strokes['contacts'] > 0).sum())} of {len(strokes)} "
+                "scouting strokes, and at no width both of two. Check that it stands under striker "
                 f"{self._striker.id!r}, its cable, its channel and its level"
             )
         shorter = strokes["width_us"][strokes["width_us"] < felt[0]]
@@ -147,7 +151,7 @@ class _Ladder:
             edge = threshold_widths_us(float(shorter.max()), float(felt[:2].max()))
             strokes = pd.concat([strokes, force_strokes(load_run(self._run("threshold", edge, 2)))])
         widths, _ = usable_widths(strokes[strokes["width_us"] <= felt[-1]], least_rise=0.0)
-        forces = strokes.groupby("width_us")["force_n"].mean()[widths].to_numpy()
+        forces = strokes.groupby("width_us")["force_n"].mean().reindex(widths).to_numpy()
         told.print(
             f"lands from {widths[0]:g} us ({forces[0]:.2f} N); grows up to {widths[-1]:g} us "
             f"({forces[-1]:.1f} N)"
@@ -155,13 +159,11 @@ class _Ladder:
         ladder = ladder_widths_us(widths, np.maximum.accumulate(forces), levels, least_n, most_n)
         return self._run("ladder", ladder, repeats, order="shuffled")
 
-    def _run(
-        self, name: str, widths_us: np.ndarray, repeats: int, order: str = "up"
-    ) -> Path:
+    def _run(self, name: str, widths_us: np.ndarray, repeats: int, order: str = "up") -> Path:
         from rig.calibration import ladder_files
         from rig.cli.run import strike_files
 
-        files: RunFiles = ladder_files(
+        files = ladder_files(
             self._bench,
             self._bench_text,
             self._striker,
@@ -174,9 +176,7 @@ class _Ladder:
             reference_serial=self._reference,
         )
         self._folder.mkdir(parents=True, exist_ok=True)
-        return strike_files(
-            files, self._folder / name, quiet=self._quiet, unattended=self._quiet
-        )
+        return strike_files(files, self._folder / name, quiet=self._quiet, unattended=self._quiet)
 
 
 def _tell(found: ForceCalibration) -> None:

@@ -5,7 +5,6 @@ Copper's resistance grows by 0.4 % a kelvin, so a warm coil draws less current a
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 
 import numpy as np
@@ -19,7 +18,6 @@ COPPER_PER_K = 0.00393
 """Temperature coefficient of copper's resistance at 20 °C (IEC 60028, read in a secondary text)."""
 COPPER_ZERO_C = 20.0 - 1.0 / COPPER_PER_K
 """Temperature at which the straight line of copper's resistance meets zero: −234.5 °C."""
-
 
 
 def copper_ohm(resistance_20_ohm: float, temperature_c: npt.ArrayLike) -> Floats:
@@ -146,5 +144,3 @@ def _drive(striker: StrikerFacts, width_us: Floats, temperature_c: Floats) -> Fl
     final = striker.supply_v / copper_ohm(striker.coil_resistance_ohm, temperature_c)
     shape = -np.log(u) - 3.0 * (1.0 - u) + 1.5 * (1.0 - u**2) - (1.0 - u**3) / 3.0
     return np.asarray(final**3 * tau_s * shape)
-
-

@@ -196,7 +196,7 @@ def _least(values: npt.NDArray[np.float64]) -> float:
 def _run_times_us(plan: Plan) -> npt.NDArray[np.int64]:
     """Coil starts as if each burst began the moment the one before ends: the hottest case."""
     durations = plan.bursts["duration_us"].to_numpy()
-    begins = np.concatenate([[0], np.cumsum(durations)[:-1]]).astype(np.int64)
+    begins = np.cumsum(durations) - durations
     by_burst = pd.Series(begins, index=plan.bursts["burst"].to_numpy())
     offsets = by_burst.reindex(plan.strikes["burst"]).to_numpy()
     return np.asarray(offsets + plan.strikes["time_us"].to_numpy(), dtype=np.int64)

@@ -1,0 +1,324 @@
+"""Calibration on the simulated bench: what it finds is held against the strikers themselves."""
+
+import json
+
+import msgspec
+import numpy as np
+import pandas as pd
+import pytest
+import typer
+
+from analysis.force_calibration import calibrate_striker, usable_widths
+from analysis.force_fit import ForceFitError
+from analysis.force_strokes import force_strokes
+from analysis.load import load_run
+from analysis.pipeline import analyse_run
+from rig.calibration import find_striker, ladder_files, merged_bench
+from rig.cli.calibrate import calibrate
+from rig.record.bench_fault import BenchError
+from rig.record.bench_file import Calibration
+from rig.record.coil_warmth import coil_temperatures_c, copper_ohm, equal_width_us
+from rig.record.force_width import ForceWidth
+from rig.record.loaders import find_file, load_bench
+from rig.record.toml_file import read_text
+from rig.runner import prepare, run
+from rig.simulation.contact import HERTZ_IMPULSE
+from rig.simulation.presets import PADS, STRIKERS
+from rig.simulation.striker import Striker
+
+PAD = PADS["loam-mesh"]
+BENCH = "simulated_force"
+
+
+def struck(striker_id, width_us, ambient_c=21.0):
+    """True force in N and flight in ms of a stroke without spread, on a coil at a temperature."""
+    striker = Striker(
+        STRIKERS[striker_id],
+        pad_modulus_pa=PAD.modulus_pa,
+        restitution=PAD.restitution,
+        ambient_c=ambient_c,
+    )
+    contact = striker.strike(0.0, width_us * 1e-6)[0]
+    return contact.force_n, 1e3 * contact.contact_s
+
+
+def check_table(striker, count=120):
+    """A calibrated striker gives the true force within its uncertainty, and the true flight."""
+    table = striker.calibration
+    curve = ForceWidth(striker)
+    widths = np.linspace(table.widths_us[0], table.widths_us[-1], count)
+    forces, flights = np.array([struck(striker.id, width) for width in widths]).T
+    away = np.abs(curve.force_n(widths) / forces - 1.0)
+    # k = 2 is no bound: one width in twenty may lie beyond it, none far
+    assert (away < table.uncertainty_percent / 100.0).mean() > 0.94
+    assert away.max() < 2.0 * table.uncertainty_percent / 100.0
+    np.testing.assert_allclose(curve.flight_ms(widths), flights, atol=0.08)
+
+
+@pytest.mark.parametrize("place", [0, 1])
+def test_shipped_table_is_that_of_the_simulated_striker(place):
+    """Forces, flights and facts of the shipped bench are the simulated strikers' own."""
+    striker = load_bench("simulated").strikers[place]
+    figures = STRIKERS[striker.id]
+    assert striker.coil_resistance_ohm == figures.resistance_ohm
+    assert striker.coil_inductance_mh == pytest.approx(1e3 * figures.inductance_h)
+    assert striker.supply_v == figures.supply_v
+    assert striker.thermal_time_constant_s == figures.thermal_time_constant_s
+    assert striker.heat_capacity_j_per_k == figures.heat_capacity_j_per_k
+    assert striker.calibration.forces_n[0] <= 0.5
+    assert striker.calibration.forces_n[-1] >= 60.0
+    check_table(striker)
+    bare = load_bench(BENCH).strikers[place]
+    assert bare == msgspec.structs.replace(striker, calibration=None)
+
+
+@pytest.mark.parametrize("striker_id", ["A", "B"])
+@pytest.mark.parametrize("warm_c", [26.0, 41.0])
+def test_warmth_of_a_coil_is_taken_out(striker_id, warm_c):
+    """A width carried over to a warm coil strikes as hard: nine tenths of the effect are gone."""
+    striker = find_striker(load_bench(BENCH), striker_id)
+    for width in (2100.0, 2600.0, 3500.0, 4300.0):
+        cold = struck(striker_id, width)[0]
+        plain = struck(striker_id, width, warm_c)[0] / cold - 1.0
+        longer = float(equal_width_us(striker, width, 21.0, warm_c))
+        carried = struck(striker_id, longer, warm_c)[0] / cold - 1.0
+        assert plain < -0.01
+        assert abs(carried) < 0.15 * abs(plain)
+
+
+@pytest.fixture(scope="module")
+def calibrated(tmp_path_factory):
+    """Folder with the bench file of both strikers, calibrated by the command with few strokes."""
+    folder = tmp_path_factory.mktemp("calibrate")
+    bench = BENCH
+    for striker in ("A", "B"):
+        out = folder / f"bench_{striker}.toml"
+        calibrate(
+            striker, "SIM-F1", bench=str(bench), out=out, runs=folder / striker,
+            levels=16, repeats=8, quiet=True, **DEFAULTS,
+        )  # fmt: skip
+        bench = out
+    return folder
+
+
+DEFAULTS = {
+    "run": None,
+    "reference_uncertainty": 1.0,
+    "least_force": 0.45,
+    "most_force": 60.0,
+    "start_ohm": None,
+    "end_ohm": None,
+    "seed": 1,
+}
+
+
+def test_command_finds_what_the_strikers_are(calibrated):
+    """From nothing known to a bench file that gives true forces and flights over 0.6 to 55 N."""
+    bench = load_bench(calibrated / "bench_B.toml")
+    for striker in bench.strikers:
+        table = striker.calibration
+        assert table.reference_serial == "SIM-F1"
+        assert table.striker_serial == f"SIM-{striker.id}"
+        assert table.spread_percent == pytest.approx(2.0, rel=0.25)  # of the simulated strikers
+        assert table.coil_temperature_c == 21.0
+        assert table.forces_n[0] < 0.6
+        assert table.forces_n[-1] > 55.0
+        assert 1.0 < table.uncertainty_percent < 4.0
+        check_table(striker)
+
+
+def test_bench_file_stays_as_it_was_written(calibrated):
+    """Every line of the person's file is there still, and the file read is not overwritten."""
+    before = read_text(find_file(BENCH, "benches")).splitlines()
+    after = read_text(calibrated / "bench_B.toml").splitlines()
+    kept = iter(after)
+    assert all(line in kept for line in before)
+    with pytest.raises(BenchError, match="exists"):
+        calibrate("A", "SIM-F1", bench=BENCH, out=calibrated / "bench_A.toml", **DEFAULTS)
+
+
+@pytest.fixture(scope="module")
+def ladder(calibrated):
+    """The ladder run of striker A, and its strokes."""
+    recording = load_run(calibrated / "A" / "ladder")
+    return recording, force_strokes(recording)
+
+
+def test_each_stroke_is_measured_as_it_was(ladder):
+    """Peak, impulse, duration and flight of every single stroke, against the truth of the run."""
+    recording, strokes = ladder
+    truth = json.loads(recording.path.with_name("ladder.truth.json").read_text(encoding="utf-8"))[
+        "contacts"
+    ]
+    true = pd.DataFrame(truth).sort_values("coil_on_s").reset_index(drop=True)
+    found = strokes.sort_values("drive_t_s").reset_index(drop=True)
+    felt = found["contacts"] > 0
+    found = found[felt].reset_index(drop=True)
+    assert len(found) == len(true)
+    np.testing.assert_allclose(found["force_n"], true["force_n"], rtol=5e-3)
+    # of Hertz's pulse, whose impulse is that of the momentum: m (v_in + v_out)
+    momentum = (1.0 + PAD.restitution) * STRIKERS["A"].mass_kg * true["velocity_m_per_s"]
+    np.testing.assert_allclose(found["impulse_n_s"], momentum, rtol=0.01)
+    assert true["force_n"][0] * true["duration_s"][0] * HERTZ_IMPULSE == pytest.approx(momentum[0])
+    np.testing.assert_allclose(found["duration_ms"], 1e3 * true["duration_s"], rtol=0.02)
+    flights = 1e3 * (true["contact_s"] - true["coil_on_s"])
+    np.testing.assert_allclose(found["flight_ms"], flights, atol=0.015)
+
+
+def test_run_is_calibrated_again_from_its_record(calibrated, ladder, tmp_path, capsys):
+    """Nothing is struck; a measured resistance at the end gives the coil's heat capacity back."""
+    recording, strokes = ladder
+    striker = find_striker(load_bench(BENCH), "A")
+    made = strokes.sort_values("drive_t_s")
+    end_c = coil_temperatures_c(
+        striker,
+        np.append(made["drive_t_s"], made["drive_t_s"].iloc[-1] + 0.045),
+        np.append(made["width_us"], 0.0),
+        21.0,
+        21.0,
+    )[-1]
+    unknown = msgspec.structs.replace(striker, heat_capacity_j_per_k=None)
+    options = {"ambient_c": 21.0, "reference_uncertainty_percent": 1.0}
+    found = calibrate_striker(
+        strokes, unknown, start_ohm=float(copper_ohm(6.0, 21.0)),
+        end_ohm=float(copper_ohm(6.0, end_c)), **options,
+    )  # fmt: skip
+    assert found.heat_capacity_j_per_k == pytest.approx(25.0, rel=1e-3)
+    np.testing.assert_allclose(
+        found.levels["force_n"], calibrate_striker(strokes, striker, **options).levels["force_n"]
+    )
+    without = calibrate_striker(strokes, unknown, **options)
+    assert without.reference_c is None
+    assert any("not corrected" in remark for remark in without.remarks)
+    with pytest.raises(ForceFitError, match="didn't"):
+        calibrate_striker(strokes, unknown, start_ohm=6.3, end_ohm=6.0, **options)
+
+    out = tmp_path / "again.toml"
+    calibrate("A", "SIM-F1", bench=BENCH, out=out, **{**DEFAULTS, "run": recording.path})
+    first = load_bench(calibrated / "bench_A.toml").strikers[0].calibration
+    assert load_bench(out).strikers[0].calibration == first
+    assert "uncertainty of a force" in capsys.readouterr().out
+
+
+def test_warm_coil_is_corrected(tmp_path):
+    """A ladder on a coil at 45 °C in a room at 21 °C gives the forces of a coil at 21 °C."""
+    bench = load_bench(BENCH)
+    striker = find_striker(bench, "A")
+    widths = [2100.0, 2300.0, 2600.0, 3000.0, 3500.0, 4000.0]
+    rows = []
+    rng = np.random.default_rng(2)
+    for k, width in enumerate(np.tile(widths, 8)):
+        force, flight = struck("A", width, 45.0)
+        rows.append(
+            {
+                "strike": k, "striker": "A", "width_us": width, "drive_t_s": 1e-3 * k,
+                "flight_ms": flight, "force_n": force * np.exp(0.003 * rng.standard_normal()),
+                "impulse_n_s": 0.55 * force * 1.5e-3, "duration_ms": 1.5, "noise_n": 0.001,
+                "contacts": 1, "clipped": False,
+            }
+        )  # fmt: skip
+    found = calibrate_striker(
+        pd.DataFrame(rows), striker, ambient_c=21.0, reference_uncertainty_percent=1.0,
+        start_ohm=float(copper_ohm(6.0, 45.0)),
+    )  # fmt: skip
+    cold = np.array([struck("A", width)[0] for width in widths])
+    warm = np.array([struck("A", width, 45.0)[0] for width in widths])
+    assert (np.abs(warm / cold - 1.0) > 0.05).all()
+    limit = found.uncertainty_percent / 100.0
+    np.testing.assert_allclose(found.fit.force_n(widths), cold, rtol=limit)
+    assert found.parts_percent["warmth"] > 1.0
+
+
+def test_widths_that_tell_no_force_are_left_out(ladder):
+    """Silent, clipped, double and no longer growing widths, each with its reason."""
+    _, strokes = ladder
+    widths = np.unique(strokes["width_us"])
+
+    def spoilt(width, **fields):
+        return strokes.assign(
+            **{
+                name: strokes[name].where(strokes["width_us"] != width, value)
+                for name, value in fields.items()
+            }
+        )
+
+    top, soft = widths[-1], widths[0]
+    for table, left, word in (
+        (spoilt(top, clipped=True), widths[:-1], "full scale"),
+        (spoilt(top, contacts=2), widths[:-1], "twice"),
+        (spoilt(top, force_n=20.0), widths[:-1], "no longer grows"),
+        (spoilt(soft, contacts=0, force_n=np.nan), widths[1:], "not every stroke lands"),
+    ):
+        usable, remarks = usable_widths(table)
+        np.testing.assert_array_equal(usable[-len(left) :], left[-len(usable) :])
+        assert word in " ".join(remarks)
+    nothing = strokes.assign(contacts=0, force_n=np.nan)
+    assert len(usable_widths(nothing)[0]) == 0
+    striker = find_striker(load_bench(BENCH), "A")
+    with pytest.raises(ForceFitError, match="felt 0"):
+        calibrate_striker(nothing, striker, ambient_c=21.0, reference_uncertainty_percent=1.0)
+
+
+def ladder_run(path, bench_text, widths_us, striker_id="A"):
+    """Strike a few widths on a bench."""
+    from rig.record.loaders import parse_bench
+
+    bench = parse_bench(bench_text, "bench")
+    files = ladder_files(
+        bench, bench_text, bench.strikers[0], widths_us, name="few", repeats=2, order="up"
+    )
+    run(prepare(files), path)
+    return path
+
+
+def test_run_without_calibration_says_so(tmp_path):
+    """Its strokes carry widths, no forces, and the sentence stands beside every result."""
+    text = read_text(find_file(BENCH, "benches"))
+    analysis = analyse_run(ladder_run(tmp_path / "run", text, [2600.0, 3400.0]))
+    assert any("over drive" in doubt for doubt in analysis.doubts)
+    assert analysis.table.strokes["force_n"].isna().all()
+    assert set(analysis.table.strokes["width_us"]) == {2600.0, 3400.0}
+
+
+def test_run_with_an_old_calibration_says_so(tmp_path):
+    """The age counts on the day of the run, as its record has it."""
+    text = read_text(find_file(BENCH, "benches"))
+    record = Calibration(
+        date="2020-01-01", reference_serial="F", widths_us=(2000.0, 4000.0), forces_n=(2.0, 40.0)
+    )
+    old = merged_bench(text, "A", record)
+    analysis = analyse_run(ladder_run(tmp_path / "run", old, [2600.0]))
+    assert any("days old" in doubt for doubt in analysis.doubts)
+
+
+def test_sensor_that_feels_nothing_is_told(tmp_path):
+    """A channel with the wrong scale or no sensor gives a sentence, and no bench file."""
+    text = read_text(find_file(BENCH, "benches"))
+    dead = tmp_path / "dead.toml"
+    # pulses too short to move the plunger at all
+    dead.write_text(text.replace("longest_pulse_us = 6_000", "longest_pulse_us = 1_200"))
+    out = tmp_path / "out.toml"
+    with pytest.raises(ForceFitError, match="felt 0"):
+        calibrate(
+            "A", "SIM-F1", bench=str(dead), out=out, runs=tmp_path / "runs", quiet=True, levels=16,
+            repeats=8, **DEFAULTS,
+        )  # fmt: skip
+    assert not out.exists()
+
+
+def test_run_that_trips_ends_the_calibration(tmp_path):
+    """An e-stop in the scouting run: the record is kept, and no bench file written."""
+    text = read_text(find_file(BENCH, "benches")).replace("seed=1", "seed=1&estop_at_s=6")
+    bench = tmp_path / "bench.toml"
+    bench.write_text(text)
+    with pytest.raises(typer.Exit):
+        calibrate(
+            "A", "SIM-F1", bench=str(bench), out=tmp_path / "out.toml", runs=tmp_path / "runs",
+            quiet=True, levels=16, repeats=8, **DEFAULTS,
+        )  # fmt: skip
+    assert not (tmp_path / "out.toml").exists()
+    with pytest.raises(BenchError, match="failed"):
+        calibrate(
+            "A", "SIM-F1", bench=str(bench), out=None,
+            **{**DEFAULTS, "run": tmp_path / "runs" / "scout"},
+        )  # fmt: skip
