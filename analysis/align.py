@@ -1,4 +1,4 @@
-"""Which of one clock's events is which of the other's, with some lost and some false on each side."""
+"""Which of one clock's events is which of the other's, some lost and some false on each side."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 RATE_ERROR = 400e-6
-"""Two crystals differ by less than this (each within 100 ppm; common practice, no source), with room
-for a warm one."""
+"""Two crystals differ by less than this (each within 100 ppm; common practice, no source), with
+room for a warm one."""
 SEED_EVENTS = 60
 SEED_PLACES = 3
 GUESSES = 40
@@ -88,9 +88,9 @@ def align(
             break
     if 0 < len(best.source) <= len(runner_up.source) + 1:
         raise BenchError(
-            f"matching {len(source_s)} events to {len(target_s)} on another clock: two offsets match "
-            f"{len(best.source)} and {len(runner_up.source)} of them, so the match could be off by "
-            "one. Check that the marker preamble of each burst is in the recording (marker cable, "
+            f"matching {len(source_s)} events to {len(target_s)} on another clock: two "
+            f"offsets match {len(best.source)} and {len(runner_up.source)} of them, so the match could be "
+            "off by one. Check that the marker preamble of each burst is in the recording (marker cable, "
             "channel, level), and that the recording began before the first burst"
         )
     return best
@@ -189,7 +189,9 @@ class _Lists:
             theirs = np.flatnonzero(self.target_code == code)
             if code < 0 or not len(theirs):
                 continue
-            right = np.clip(np.searchsorted(self.target_s[theirs], guess_s[mine]), 0, len(theirs) - 1)
+            right = np.clip(
+                np.searchsorted(self.target_s[theirs], guess_s[mine]), 0, len(theirs) - 1
+            )
             left = np.maximum(right - 1, 0)
             far_right = self.target_s[theirs[right]] - guess_s[mine]
             far_left = self.target_s[theirs[left]] - guess_s[mine]

@@ -104,7 +104,8 @@ def find_hum(mean: Floats, quiet: npt.NDArray[np.bool_], hop_s: float) -> Hum:
     if len(where) * hop_s < LEAST_QUIET_S:
         return best
     where = where[:: max(1, len(where) // POINTS)]
-    t_s, values = (where + 0.5) * hop_s, mean[where]
+    t_s = np.asarray((where + 0.5) * hop_s, dtype=np.float64)
+    values = mean[where]
     rest = float(((values - best.parts[0]) ** 2).sum())
     for nominal_hz in MAINS_HZ:
         first, _ = _fit(t_s, values, nominal_hz)

@@ -1,4 +1,4 @@
-"""One pass over the audio of a run: onsets of the sensor, edges of the markers, bytes of the line."""
+"""One pass over a run's audio: onsets of the sensor, edges of the markers, bytes of the line."""
 
 from __future__ import annotations
 

@@ -156,7 +156,7 @@ class MarkerFinder:
         row = np.arange(len(near))
         low, high = values[row, k], values[row, k + 1]
         share = np.where(high > low, -low / np.where(high > low, high - low, 1.0), 0.5)
-        return near + fine[k] + np.clip(share, 0.0, 1.0) / _FINE
+        return np.asarray(near + fine[k] + np.clip(share, 0.0, 1.0) / _FINE)
 
 
 @functools.cache

@@ -8,6 +8,7 @@ pairs lie nearest to where they are expected.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 import numpy.typing as npt
@@ -40,8 +41,9 @@ def match_times(
     Parameters
     ----------
     source_s, target_s
-        (n,), (m,) times; a target may be matched to a source when it lies from ``before_s`` before
-        it to ``after_s`` after it.
+        (n,), (m,) times.
+    before_s, after_s
+        A target may be matched to a source when it lies from so long before it to so long after.
     handicap
         Cost added to each source's pairs, as a share of the window; with it, of equal matchings,
         sources without are preferred.
@@ -67,7 +69,7 @@ def match_times(
     pairs_source: list[Ints] = []
     pairs_target: list[Ints] = []
     window = max(before_s, after_s, 1e-9)
-    for begin, end in zip(starts[:-1], starts[1:], strict=True):
+    for begin, end in itertools.pairwise(starts):
         rows = some[begin:end]
         first, last = int(low[rows].min()), int(high[rows].max())
         columns = np.arange(first, last)

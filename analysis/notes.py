@@ -72,9 +72,7 @@ def collect_notes(
     if len(host) and time_line is not None:
         notes, _ = _parsed(host["data"], host["stamp_int"].to_numpy(dtype=np.float64))
         ticks, bound_s = _host_to_ticks(recording, notes.end)
-        u_s = np.sqrt(
-            time_line.u_s(ticks) ** 2 + bound_s**2 / 3.0 + (USB_FRAME_U_US * 1e-6) ** 2
-        )
+        u_s = np.sqrt(time_line.u_s(ticks) ** 2 + bound_s**2 / 3.0 + (USB_FRAME_U_US * 1e-6) ** 2)
         return _table(recording, notes, time_line.t_s(ticks), u_s, "host")
     return pd.DataFrame({name: [] for name in COLUMNS}), "none", {}
 

@@ -1,4 +1,4 @@
-"""Where strokes begin, to about a millisecond: kinks in the signal that its recent past can't explain.
+"""Where strokes begin, to about a millisecond: kinks that the signal's recent past can't explain.
 
 A stroke begins with a corner: the slope jumps within the first fraction of a millisecond. Tails,
 late crests and hum are smooth, however loud. So the second difference is looked at, on three time
@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 FAST_RATE_HZ = 24_000
 HOP = 4  # fast samples in a hop: about 1/6 ms
@@ -62,23 +63,17 @@ class Hops:
 
     Attributes
     ----------
-    frames_per_hop
-        Frames in a hop.
     mean
         Mean of the signal, hum taken off.
     corner
         (3, hops) Largest magnitude of the second difference, by scale, over its noise rms.
     clipped
         Some sample stands at full scale.
-    noise_rms
-        Rms of the noise, of full scale.
     """
 
-    frames_per_hop: int
     mean: Floats
     corner: Floats
     clipped: npt.NDArray[np.bool_]
-    noise_rms: float
 
 
 def frames_per_hop(sample_rate_hz: float) -> int:
@@ -127,8 +122,11 @@ def beginnings(
     rise: Callable[[int], float],
     near_hops: float = NEAR_S / HOP_S,
     echo_rise: float = ECHO_RISE,
-) -> tuple[Ints, Floats]:
-    """Hops at which strokes begin, and the first rise of each (signed).
+) -> tuple[Ints, Floats, Bools]:
+    """Hops at which strokes begin, the first rise of each (signed), and whether that is sure.
+
+    Where it isn't, the corner was seen on the longest scale first, and may lie half a millisecond
+    before its hop.
 
     Parameters
     ----------
@@ -174,7 +172,7 @@ def beginnings(
         keep = score > 1.0
         rows.append(np.stack([where, np.full(len(where), scale), which], axis=1)[keep])
     if not rows:
-        return np.zeros(0, dtype=np.int64), np.zeros(0)
+        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=bool)
     table = np.concatenate(rows)
     table = table[np.lexsort((table[:, 1], table[:, 0]))]
     return _thin(table, hops, last_hop, last_rise, rise, echo_rise)
@@ -187,17 +185,19 @@ def _thin(
     last_rise: float,
     rise: Callable[[int], float],
     echo_rise: float,
-) -> tuple[Ints, Floats]:
+) -> tuple[Ints, Floats, Bools]:
     """One hop a stroke: the rest of each stroke's corners, contact ends and clip edges go."""
     least = round(LEAST_GAP_S / HOP_S)
     least_near = round(LEAST_GAP_NEAR_S / HOP_S)
     found: list[int] = []
     rises: list[float] = []
+    sure: list[bool] = []
     rows = table.astype(np.int64)
     awaited = -1  # the expected strike that the latest stroke answered
     for k, (hop, scale, which) in enumerate(rows.tolist()):
         near = which >= 0 and which != awaited
-        if scale == 2:
+        sharp = scale < 2
+        if not sharp:
             # where a shorter scale shows the same corner, it tells better when
             sharper = rows[k : k + 24]
             sharper = sharper[(sharper[:, 1] < 2) & (sharper[:, 0] - hop <= 8)]
@@ -211,7 +211,8 @@ def _thin(
             continue
         if scale == 2 and age < PAST_HOPS[2]:
             continue
-        own = rise(hop)
+        # found on the longest scale alone, it begins up to a millisecond later
+        own = rise(hop if scale < 2 else hop + 5)
         if not near and last_rise:
             ratio = own / last_rise
             late = ECHO_START_S < age * HOP_S < ECHO_MIDDLE_S
@@ -221,10 +222,11 @@ def _thin(
                 continue
         found.append(hop)
         rises.append(own)
+        sure.append(sharp)
         last_hop, last_rise = hop, own
         if which >= 0:
             awaited = which
-    return np.array(found, dtype=np.int64), np.array(rises)
+    return np.array(found, dtype=np.int64), np.array(rises), np.array(sure, dtype=bool)
 
 
 def _is_stroke(
@@ -238,6 +240,8 @@ def _is_stroke(
     age_s = (hop - last_hop) * HOP_S
     if scale == 2:
         return age_s > SLOW_END_S or ratio > SLOW_RISE
+    # long after it, another striker or another place may turn the sign
+    ratio = abs(ratio) if age_s > ECHO_END_S else ratio
     if ratio < WEAK_RISE * np.exp(-max(age_s - ECHO_END_S, 0.0) / TAIL_S):
         return False
     if age_s < CONTACT_S:

@@ -21,6 +21,7 @@ from analysis.novelty import (
     fold,
     frames_per_hop,
 )
+from analysis.quiet import NoiseGauge, quiet_hops
 from analysis.stroke_start import Stretch, find_starts
 from analysis.whitening import Predictor
 
@@ -29,18 +30,17 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Samples = npt.NDArray[np.float32]
 
-ONSET_SHARE = 0.01
-"""The onset is where the sound passes this share of its peak."""
 LEAST_SNR = 8.0
 """Peak over noise rms below which nothing is called a stroke."""
 U_FLOOR_S = 0.5e-6
 """No onset is claimed to be known better than this."""
 U_FLOOR_FRAMES = 0.05
-LEAST_NOISE = 1e-7
-"""Digital silence stands for noise of this rms: the last bit of 24."""
 CORE_S = 2.0
 MARGIN_S = 0.12
-SEGMENT_HOPS = 120  # 20 ms: the pieces among which the quiet ones are looked for
+EDGE_S = 0.002
+"""What begins so near to an end of the recording can't be told from the end itself."""
+REST_S = 0.005
+"""The mean of so much stands for what was before the recording, and for what comes after it."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -113,11 +113,9 @@ class OnsetFinder:
         self._core = self._whole(CORE_S)
         self._pieces: list[Samples] = []
         self._held = 0
-        self._first = -self._margin  # frame of the first sample held; silence comes before 0
-        self._take(np.zeros(self._margin, dtype=np.float32))
+        self._first = -self._margin  # frame of the first sample held
         self._last_frame, self._last_rise = -(10**9), 0.0
-        self._noise: float | None = None
-        self._corner_rms: Floats | None = None
+        self._gauge = NoiseGauge()
         self._predictor = Predictor()
         self.parts: list[Onsets] = []
         self.noise_rms: list[float] = []
@@ -134,11 +132,15 @@ class OnsetFinder:
         block = np.asarray(samples, dtype=np.float32)
         if not np.isfinite(block).all():
             block = np.nan_to_num(block, nan=0.0, posinf=1.0, neginf=-1.0)
+        if not self._pieces and len(block):
+            # before it began, the signal stood where it began: a step there is none of the sound
+            rest = block[: self._whole(REST_S)].mean()
+            self._take(np.full(self._margin, rest, dtype=np.float32))
         self._take(block)
         need = self._core + 2 * self._margin
         while self._held >= need:
             held = np.concatenate(self._pieces)
-            self._look(held[:need], self._core + self._margin)
+            self._look(held[:need], self._core + self._margin, need)
             # a copy, so that the whole of what was held can go
             self._pieces = [held[self._core :].copy()]
             self._held -= self._core
@@ -146,40 +148,43 @@ class OnsetFinder:
 
     def finish(self) -> Onsets:
         """Give all onsets."""
+        if self._held <= self._margin:
+            return Onsets.join(self.parts)
         held = np.concatenate(self._pieces)
-        tail = self._whole(MARGIN_S / 2)
-        length = -(-len(held) // self._hop) * self._hop + tail
-        self._look(np.concatenate([held, np.zeros(length - len(held), np.float32)]), len(held))
+        length = -(-len(held) // self._hop) * self._hop + self._whole(MARGIN_S / 2)
+        rest = held[-self._whole(REST_S) :].mean()
+        after = np.full(length - len(held), rest, dtype=np.float32)
+        self._look(np.concatenate([held, after]), len(held), len(held))
         return Onsets.join(self.parts)
 
-    def _look(self, samples: Samples, stop: int) -> None:
-        """Find the onsets of one stretch that lie between its margin and ``stop``."""
+    def _look(self, samples: Samples, stop: int, end: int) -> None:
+        """Find the onsets of one stretch from its margin to ``stop``; it is real up to ``end``."""
         hop_s = self._hop / self.sample_rate_hz
         fast, mean = fold(samples, self.sample_rate_hz)
         corner = corners(self._predictor.novelty(fast), mean)
-        quiet = self._quiet(mean, corner)
+        recorded = slice(max(-self._first, 0) // self._hop, end // self._hop)
+        quiet = quiet_hops(mean, corner, recorded)
+        at_s = np.asarray((np.arange(len(mean)) + 0.5) * hop_s, dtype=np.float64)
         hum = find_hum(mean, quiet, hop_s)
-        drone = hum.at((np.arange(len(mean)) + 0.5) * hop_s)
+        drone = hum.at(at_s)
+        if hum.mains_hz:
+            # under hum all is loud: what is quiet shows only once most of it is gone
+            quiet = quiet_hops(mean - drone, corner, recorded)
+            drone = find_hum(mean, quiet, hop_s).at(at_s)
+            quiet = quiet_hops(mean - drone, corner, recorded)
         mean = mean - drone
-        noise = self._noise_rms(samples, quiet, drone)
+        noise = self._gauge.hear(samples, drone, quiet, self._hop)
         self.noise_rms.append(noise)
         step = self._hop // HOP
         fast -= np.repeat(drone, HOP)
         self._predictor.learn(fast, noise / np.sqrt(step))
         # the predictor that is used is the one learnt from this very stretch
         corner = corners(self._predictor.novelty(fast), mean)
-        corner /= self._corner_noise(corner, quiet)[:, None]
-        hops = Hops(
-            self._hop,
-            mean,
-            corner,
-            self._clipped(samples),
-            noise,
-        )
-        expected = (self._expected - self._first) / self._hop
-        expected = expected[(expected > 0) & (expected < len(mean))].astype(np.int64)
+        corner /= self._gauge.hear_corners(corner, quiet)[:, None]
+        hops = Hops(mean, corner, self._clipped(samples))
+        expected = self._expected_hops(self._expected, self._first, len(mean))
         last = max((self._last_frame - self._first) // self._hop, -(10**6))
-        found, rises = beginnings(
+        found, rises, sure = beginnings(
             hops,
             expected,
             int(last),
@@ -187,10 +192,13 @@ class OnsetFinder:
             self._rise_in(fast),
             echo_rise=self._echo_rise,
         )
-        onsets = self._onsets(samples, fast, found, drone, noise)
+        onsets = self._onsets(samples, fast, found, sure, drone, noise)
         loud = onsets.peak > LEAST_SNR * onsets.noise_rms
         # by the corner's hop, never by the refined frame: else one could fall between two stretches
-        mine = (found * self._hop >= self._margin) & (found * self._hop < stop) & loud
+        edge = self._whole(EDGE_S)
+        low = self._margin + (edge if self._first < 0 else 0)
+        high = stop - (edge if stop == end else 0)
+        mine = (found * self._hop >= low) & (found * self._hop < high) & loud
         if mine.any():
             kept = np.flatnonzero(mine)
             self._last_frame = self._first + int(found[kept[-1]]) * self._hop
@@ -198,13 +206,19 @@ class OnsetFinder:
             self.parts.append(_shifted(onsets, kept, self._first))
 
     def _onsets(
-        self, samples: Samples, fast: Floats, found: Ints, drone: Floats, noise: float
+        self,
+        samples: Samples,
+        fast: Floats,
+        found: Ints,
+        sure: Bools,
+        drone: Floats,
+        noise: float,
     ) -> Onsets:
         """Onsets of strokes that begin at some hops, in frames of the stretch."""
         stretch = Stretch(
             samples, fast, drone, self._hop, self._hop // HOP, noise, self.sample_rate_hz
         )
-        starts = find_starts(stretch, found * self._hop, self._predictor)
+        starts = find_starts(stretch, found * self._hop, sure, self._predictor)
         noise_rms = np.full(len(found), noise)
         return Onsets(
             frame=starts.frame,
@@ -237,6 +251,8 @@ class OnsetFinder:
             Its first frame in the recording.
         expected_frames
             Where strikes should have landed.
+        within_s
+            How near.
 
         Returns
         -------
@@ -249,19 +265,21 @@ class OnsetFinder:
         rest = float(np.median(mean)) if len(mean) else 0.0
         mean, drone = mean - rest, np.full(len(mean), rest)
         corner = corners(self._predictor.novelty(fast - rest), mean)
-        corner = corner / self._corner_noise(corner, np.zeros(len(mean), dtype=bool))[:, None]
-        noise = self._noise or LEAST_NOISE
-        hops = Hops(self._hop, mean, corner, self._clipped(block), noise)
-        expected = (np.asarray(expected_frames, dtype=np.float64) - first_frame) / self._hop
-        expected = np.sort(expected[(expected > 0) & (expected < len(mean))]).astype(np.int64)
+        corner = corner / self._gauge.corner_rms[:, None]
+        noise = self._gauge.rms
+        hops = Hops(mean, corner, self._clipped(block))
+        frames = np.asarray(expected_frames, dtype=np.float64)
+        expected = self._expected_hops(frames, first_frame, len(mean))
         near = within_s / HOP_S
-        found, _ = beginnings(
-            hops, expected, -(10**6), 0.0, self._rise_in(fast - rest), near
-        )
-        onsets = self._onsets(block, fast - rest, found, drone, noise)
+        found, _, sure = beginnings(hops, expected, -(10**6), 0.0, self._rise_in(fast - rest), near)
+        onsets = self._onsets(block, fast - rest, found, sure, drone, noise)
         away = np.abs(found[:, None] - expected).min(axis=1, initial=10**6)
         good = (away <= near + 1) & (onsets.peak > LEAST_SNR * noise)
         return _shifted(onsets, np.flatnonzero(good), first_frame)
+
+    def _expected_hops(self, frames: Floats, first: int, count: int) -> Ints:
+        hops = (frames - first) / self._hop
+        return np.sort(hops[(hops > 0) & (hops < count)]).astype(np.int64)
 
     def _rise_in(self, fast: Floats) -> Callable[[int], float]:
         # from the hop before, since a corner may lie at the very start of its own
@@ -269,46 +287,6 @@ class OnsetFinder:
 
     def _clipped(self, samples: Samples) -> Bools:
         return np.asarray((np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1))
-
-    def _quiet(self, mean: Floats, corner: Floats) -> Bools:
-        """Hops of the quietest pieces: those within 3 dB of the tenth quietest in a hundred."""
-        count = len(mean) // SEGMENT_HOPS
-        lead = count * SEGMENT_HOPS
-        power = mean[:lead].reshape(count, -1).var(axis=1) + (
-            corner[0, :lead].reshape(count, -1) ** 2
-        ).mean(axis=1)
-        heard = power > 0  # digital silence (a gap, the time before the start) says nothing
-        if not heard.any():
-            return np.zeros(len(mean), dtype=bool)
-        quiet = heard & (power <= 2.0 * np.quantile(power[heard], 0.1))
-        return np.concatenate(
-            [np.repeat(quiet, SEGMENT_HOPS), np.zeros(len(mean) - lead, dtype=bool)]
-        )
-
-    def _noise_rms(self, samples: Samples, quiet: Bools, drone: Floats) -> float:
-        """Rms of the noise in the quiet pieces, never far above that of the stretch before."""
-        if not quiet.any():
-            return self._noise or LEAST_NOISE
-        starts = np.flatnonzero(quiet[::SEGMENT_HOPS][: len(quiet) // SEGMENT_HOPS])[:20]
-        length = SEGMENT_HOPS * self._hop
-        at = starts[:, None] * length + np.arange(length)
-        middle = (np.arange(len(drone)) + 0.5) * self._hop - 0.5
-        clean = samples[at] - np.interp(at, middle, drone)
-        rms = max(float(np.sqrt(np.median((clean**2).mean(axis=1)))), LEAST_NOISE)
-        # a stretch without silence must not pass its tails off as noise
-        self._noise = rms if self._noise is None else min(rms, 1.5 * self._noise)
-        return self._noise
-
-    def _corner_noise(self, corner: Floats, quiet: Bools) -> Floats:
-        """Rms of the corners in the quiet pieces, on the three scales, kept like the noise."""
-        if quiet.any():
-            # medians of |x| (and of the largest of four) of a normal variable, in its sigma
-            rms = np.median(corner[:, quiet], axis=1) / [1.41, 0.6745, 0.6745]
-            rms = np.maximum(rms, LEAST_NOISE)
-            if self._corner_rms is not None:
-                rms = np.minimum(rms, 1.5 * self._corner_rms)
-            self._corner_rms = rms
-        return np.full(3, LEAST_NOISE) if self._corner_rms is None else self._corner_rms
 
 
 def _shifted(onsets: Onsets, kept: Ints, first_frame: int) -> Onsets:

@@ -31,9 +31,7 @@ def _templates(length: int, order: int) -> tuple[Floats, Floats, Floats, Floats,
     The window ends ``AHEAD`` samples after the sample that reaches the level. ``order``: degree of
     the polynomial that is projected out as a baseline; -1 for none.
     """
-    starts = np.concatenate(
-        [np.arange(-1.9, 3.0, 0.1), np.geomspace(3.0, 0.8 * length, 150)]
-    )
+    starts = np.concatenate([np.arange(-1.9, 3.0, 0.1), np.geomspace(3.0, 0.8 * length, 150)])
     n = np.arange(length) - (length - 1 - AHEAD)
     age = np.maximum(n[None, :] + starts[:, None], 0.0)
     shapes = np.concatenate([np.where(age > 0, age**p, 0.0) for p in POWERS])
@@ -93,9 +91,7 @@ def fit_rise(
     best = energy.max(axis=1)
     basis_free = windows
     if order >= 0:
-        basis = np.linalg.qr(
-            np.polynomial.legendre.legvander(np.linspace(-1, 1, length), order)
-        )[0]
+        basis = np.linalg.qr(np.polynomial.legendre.legvander(np.linspace(-1, 1, length), order))[0]
         basis_free = windows - (windows @ basis) @ basis.T
     rest = np.maximum((basis_free**2).sum(axis=1) - best, 0.0) / length
     sigma2 = np.maximum(noise_rms**2, rest) + (SHAPE_ERROR * level) ** 2

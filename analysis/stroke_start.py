@@ -29,6 +29,9 @@ CHAIN_LEAST = 2.2
 """Ripples of 1 % of the peak are looked for only where that is so many times the noise's rms."""
 CHAIN_U_S = 12e-6
 """Of a ripple's first passing of 1 %: which ripple it is depends on the noise (by simulation)."""
+SLANT_WINDOW_S, SLANT_ORDER = 0.0012, 1
+"""A weak tail, or hum that is left, is a straight line for so long before a rise."""
+UNSURE_S = 0.0005
 TALLER = 2.5
 """The rise is fitted again up to so much more."""
 TAIL_ORDERS = (0, 1, 2)
@@ -111,7 +114,18 @@ class _Rises:
 
     @classmethod
     def room(cls, count: int, window: int) -> _Rises:
-        return cls(np.zeros((count, window)), *(np.zeros(count) for _ in range(4)), np.full(count, -1e9))
+        blank = np.zeros(count)
+        return cls(
+            rows=np.zeros((count, window)),
+            origin=blank.copy(),
+            level=blank.copy(),
+            threshold=blank.copy(),
+            noise=blank.copy(),
+            earliest=np.full(count, -np.inf),
+        )
+
+    def shortened(self, window: int) -> _Rises:
+        return dataclasses.replace(self, rows=self.rows[:, -window:])
 
     def fit(self, order: int) -> tuple[Floats, Floats, Bools]:
         begin = self.origin - self.rows.shape[1]
@@ -121,7 +135,7 @@ class _Rises:
         return begin + at, u, slow
 
 
-def find_starts(stretch: Stretch, coarse: Ints, predictor: Predictor) -> Starts:
+def find_starts(stretch: Stretch, coarse: Ints, sure: Bools, predictor: Predictor) -> Starts:
     """Find the start of each stroke.
 
     Parameters
@@ -130,6 +144,8 @@ def find_starts(stretch: Stretch, coarse: Ints, predictor: Predictor) -> Starts:
         Samples.
     coarse
         (n,) frames at which strokes begin, to about a millisecond.
+    sure
+        (n,) no stroke begins earlier than a hop before that.
     predictor
         Foretells the tail on which a stroke may sit.
 
@@ -146,26 +162,36 @@ def find_starts(stretch: Stretch, coarse: Ints, predictor: Predictor) -> Starts:
     second = stretch.sample_rate_hz
     fore, back = round(FORE_S * second), round(BACK_S * second)
     stops = np.minimum(np.append(coarse[1:] - fore, 2**60), coarse + int(PEAK_SEARCH_S * second))
-    ringing = np.zeros(n, dtype=bool)
+    ringing, slanted = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    group = max(2 * back // 8, 1)
     for k in range(n):
-        near = stretch.clean(int(coarse[k]) - 3 * back, max(int(stops[k]), int(coarse[k]) + 2 * fore))
+        near = stretch.clean(
+            int(coarse[k]) - 3 * back, max(int(stops[k]), int(coarse[k]) + 2 * fore)
+        )
         size = np.abs(near)
         top = 3 * back - fore + int(size[3 * back - fore :].argmax())
         peak[k], peak_frame[k] = size[top], coarse[k] - 3 * back + top
         ringing[k] = size[: 2 * back].max() > 5.5 * stretch.noise_rms
+        groups = near[: 8 * group].reshape(8, group).mean(axis=1)
+        slanted[k] = np.abs(groups).max() > 5.0 * stretch.noise_rms / np.sqrt(group)
     calm = np.flatnonzero(~ringing)
     if len(calm):
-        at[calm], u[calm] = _from_silence(stretch, coarse[calm], peak[calm])
+        at[calm], u[calm] = _from_silence(
+            stretch, coarse[calm], peak[calm], slanted[calm], sure[calm]
+        )
     loud = np.flatnonzero(ringing)
     if len(loud):
-        at[loud], u[loud] = _from_tails(stretch, coarse[loud], predictor)
+        early = np.where(sure[loud], 0, round(UNSURE_S * second))
+        at[loud], u[loud] = _from_tails(stretch, coarse[loud] - early, predictor)
     return Starts(at, u, peak, peak_frame)
 
 
-def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats, Floats]:
-    """Starts of strokes before which there is nothing but noise."""
+def _from_silence(
+    stretch: Stretch, coarse: Ints, peak: Floats, slanted: Bools, sure: Bools
+) -> tuple[Floats, Floats]:
+    """Starts of strokes before which there is little but noise; a slow slant, if ``slanted``."""
     n, second, noise = len(coarse), stretch.sample_rate_hz, stretch.noise_rms
-    back = round(BACK_S * second)
+    back, hop = round(BACK_S * second), stretch.frames_per_hop
     window = int(WINDOW_S * second) // 4 * 4
     rises, taller = _Rises.room(n, window), _Rises.room(n, window)
     ends = np.zeros(n, dtype=np.int64)
@@ -188,6 +214,14 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
         first[k] = begin + window + place
     at, u, slow = rises.fit(-1)
     other, other_u, _ = taller.fit(-1)
+    if slanted.any():
+        short = int(SLANT_WINDOW_S * second)
+        rises.earliest = taller.earliest = coarse - np.where(sure, hop, UNSURE_S * second)
+        bent, bent_u, _ = rises.shortened(short).fit(SLANT_ORDER)
+        at, u = np.where(slanted, bent, at), np.where(slanted, bent_u, u)
+        bent, bent_u, _ = taller.shortened(short).fit(SLANT_ORDER)
+        other, other_u = np.where(slanted, bent, other), np.where(slanted, bent_u, other_u)
+        slow &= ~slanted
     # a rise that is no power law gives another start when more of it is fitted
     apart = np.abs(other - at)
     unlike = (apart > 2.0 * np.hypot(u, other_u)) & ~slow
@@ -197,10 +231,10 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
         if not len(again):
             break
         wider = _Rises.room(len(again), window)
-        for row, k in enumerate(again):
-            stop = ends[k] + average * (AHEAD + 1)
-            wider.rows[row] = stretch.clean(stop - average * window, stop).reshape(-1, average).mean(
-                axis=1
+        for row, place in enumerate(again):
+            until = int(ends[place]) + average * (AHEAD + 1)
+            wider.rows[row] = (
+                stretch.clean(until - average * window, until).reshape(-1, average).mean(axis=1)
             )
         wider.origin = np.full(len(again), float(window))
         wider.level, wider.threshold = rises.level[again], rises.threshold[again]
@@ -212,7 +246,7 @@ def _from_silence(stretch: Stretch, coarse: Ints, peak: Floats) -> tuple[Floats,
         u[again] = spread * average
     # something of the stroke stood above the noise before the rise that was fitted
     first_u = np.hypot(first_u, CHAIN_U_S * second)
-    sooner = (first + 2.0 * first_u < at) & (rises.threshold > CHAIN_LEAST * noise)
+    sooner = (first + 2.0 * first_u < at) & (rises.threshold > CHAIN_LEAST * noise) & ~slanted
     at[sooner], u[sooner] = first[sooner], first_u[sooner]
     return at, u
 
@@ -243,9 +277,7 @@ def _chain(
     return at - 0.5 * hidden, float(np.hypot(0.5, 0.5 * hidden))
 
 
-def _from_tails(
-    stretch: Stretch, coarse: Ints, predictor: Predictor
-) -> tuple[Floats, Floats]:
+def _from_tails(stretch: Stretch, coarse: Ints, predictor: Predictor) -> tuple[Floats, Floats]:
     """Starts of strokes that sit on the tail of an earlier one, which is foretold and taken off."""
     n, step, second = len(coarse), stretch.frames_per_fast, stretch.sample_rate_hz
     early = round(FORESEEN_S * second / step)

@@ -10,18 +10,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.budget import Budget, timing_budget
-from analysis.listen import Heard, listen, listen_again
+from analysis.contacts import Contacts, find_contacts
+from analysis.listen import Heard, listen
 from analysis.load import Recording
-from analysis.match import (
-    LONGEST_LATENCY_S,
-    Latency,
-    NoteMatch,
-    match_notes,
-    match_times,
-    usual_flight,
-)
+from analysis.match import LONGEST_LATENCY_S, NoteMatch, match_notes
 from analysis.notes import collect_notes
-from analysis.onset import Onsets
 from analysis.timeline import TimeLine, fit_markers, fit_onsets
 from rig.record.limits import TICKS_PER_US
 from rig.record.plan import PLAN_COLUMNS
@@ -29,22 +22,7 @@ from rig.record.plan import PLAN_COLUMNS
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-NEAR_S = 0.001
-"""Onsets so near to where a strike should land are its own."""
-FLIGHT_BEFORE_S, FLIGHT_AFTER_S = 0.0025, 0.004
-"""Others may still be, sooner or later by this."""
-FLIGHT_DOUBT_S = 0.006
-"""A striker's flight may differ by so much from what the bench file says ..."""
-FLIGHT_RESIDUE_S = 0.0015
-"""... and at one pulse width from that at another, once that is set right."""
 LONGEST_FLIGHT_S = 0.045
-LEAST_INFERRED_U_S = 1.5e-4
-LATE_ARRIVAL_S = 0.03
-"""What sounds so soon after a stroke, where no strike is expected, is the pad's own doing."""
-FELT_WITHIN_S, FLIGHT_WITHIN_S = 0.0006, 0.0015
-"""Where an onset that was not found is looked for again: about the pickup's answer, or the flight."""
-MASK_S = 0.03
-"""A strike whose onset isn't seen so soon after another may be hidden under its tail."""
 CARRIED = [name for name in PLAN_COLUMNS if name != "time_us"]
 
 
@@ -96,15 +74,15 @@ def build_strokes(recording: Recording) -> StrokeTable:
                 f"scatter of {time_line.residual_sd_us / 1e3:.2f} ms; drive times hold the flight"
             )
     notes, source, counts = collect_notes(recording, time_line, heard.line)
-    onsets, onset_of, inferred, inferred_u_s, flights = _contacts(recording, heard, drive_s, time_line)
-    table = _rows(recording, onsets, onset_of, inferred, inferred_u_s, drive_s)
+    contacts = find_contacts(recording, heard, drive_s, time_line)
+    table = _rows(recording, contacts, drive_s)
     known = table["onset_t_s"].to_numpy()
     own = notes["note"].to_numpy() == recording.struck_zone_note
     matched = _in_order(known, notes["note_t_s"].to_numpy(dtype=np.float64), own, table)
     _fill_notes(table, notes, matched)
     notes = notes.assign(role=matched.role, stroke=matched.stroke)
     _outcomes(recording, table, notes, matched, struck)
-    inferred_count = int(np.isfinite(inferred).sum())
+    inferred_count = int(np.isfinite(contacts.inferred_s).sum())
     if inferred_count:
         remarks.append(
             f"{inferred_count} strikes landed under the sound of the stroke before; their onsets "
@@ -116,7 +94,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
         "noise_dbfs": 20.0 * np.log10(max(heard.noise_rms, 1e-9)),
         "note_source": source,
         "left_out": counts,
-        "flight_ms": {name: 1e3 * flight.middle_s for name, flight in flights.items()},
+        "flight_ms": {name: 1e3 * flight.middle_s for name, flight in contacts.flights.items()},
         "latency_ms": 1e3 * matched.latency.middle_s,
         "inferred_onsets": inferred_count,
         "audio_gaps": len(recording.gaps),
@@ -153,147 +131,11 @@ def _time_line(recording: Recording, heard: Heard, struck: Ints) -> TimeLine | N
     return None
 
 
-def _contacts(
-    recording: Recording, heard: Heard, drive_s: Floats, time_line: TimeLine | None
-) -> tuple[Onsets, Ints, Floats, float, dict[str, Latency]]:
-    """Onsets, the onset of each strike (-1: none), onsets inferred (s, NaN: none) with their
-    standard uncertainty (s), and flights.
-    """
-    rate = recording.sample_rate_hz
-    onsets = heard.onsets
-    expected_s, flights = _expected(recording, onsets.frame / rate, drive_s, time_line)
-    expected_s, felt = _felt(recording, onsets.frame / rate, expected_s, time_line)
-    onset_of = _match_strikes(expected_s, onsets.frame / rate, felt)
-    missing = np.flatnonzero((onset_of < 0) & np.isfinite(expected_s))
-    parts = [
-        listen_again(recording, heard, expected_s[some], within_s)
-        for some, within_s in (
-            (missing[felt[missing]], FELT_WITHIN_S),
-            (missing[~felt[missing]], FLIGHT_WITHIN_S),
-        )
-        if len(some)
-    ]
-    if parts:
-        onsets = _merged(onsets, Onsets.join(parts), 1e-3 * rate)
-        onset_of = _match_strikes(expected_s, onsets.frame / rate, felt)
-    inferred = _hidden(onsets.frame / rate, onset_of, expected_s, felt)
-    onsets, onset_of = _without_late_arrivals(onsets, onset_of, inferred, rate)
-    has = onset_of >= 0
-    off = onsets.frame[onset_of[has]] / rate - expected_s[has]
-    spread = 1.4826 * float(np.median(np.abs(off - np.median(off)))) if has.any() else np.nan
-    return onsets, onset_of, inferred, max(spread, LEAST_INFERRED_U_S), flights
-
-
-def _felt(
-    recording: Recording, onset_s: Floats, expected_s: Floats, time_line: TimeLine | None
-) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Better times of landing from the impact pickup, if there is one; and which strikes it felt."""
-    felt = np.zeros(len(expected_s), dtype=bool)
-    impacts = recording.of_kind("impact")
-    if time_line is None or len(impacts) == 0:
-        return expected_s, felt
-    at_s = np.sort(time_line.t_s(impacts["stamp_int"]))
-    order = np.argsort(expected_s, kind="stable")
-    i, j = match_times(expected_s[order], at_s, FLIGHT_BEFORE_S, FLIGHT_AFTER_S)
-    rows = order[i]
-    felt[rows] = True
-    better = expected_s.copy()
-    better[rows] = at_s[j] + usual_flight(onset_s, at_s[j], FLIGHT_RESIDUE_S).middle_s
-    return better, felt
-
-
-def _expected(
-    recording: Recording, onset_s: Floats, drive_s: Floats, time_line: TimeLine | None
-) -> tuple[Floats, dict[str, Latency]]:
-    """When each strike should land, and the usual flight of each striker."""
-    expected = np.full(len(drive_s), np.nan)
-    flights: dict[str, Latency] = {}
-    strikes = recording.strikes.reset_index(drop=True)
-    guess = recording.flights_s(strikes)
-    if time_line is not None and time_line.method == "onsets":
-        guess = np.zeros(len(strikes))  # it is in the offset of the line
-    width = strikes["width_us"].fillna(0.0).round(-1)
-    for striker, of_striker in strikes.groupby("striker", sort=True):
-        rows = of_striker.index.to_numpy()
-        shift = usual_flight(onset_s, drive_s[rows] + guess[rows], FLIGHT_DOUBT_S)
-        expected[rows] = drive_s[rows] + guess[rows] + shift.middle_s
-        for _, same in of_striker.groupby(width[of_striker.index]):
-            own = same.index.to_numpy()
-            finer = usual_flight(onset_s, expected[own], FLIGHT_RESIDUE_S)
-            expected[own] += finer.middle_s
-        flight = float(np.nanmedian(expected[rows] - drive_s[rows])) if len(rows) else np.nan
-        flights[str(striker)] = Latency(flight, shift.spread_s, shift.count)
-    return expected, flights
-
-
-def _match_strikes(expected_s: Floats, onset_s: Floats, felt: npt.NDArray[np.bool_]) -> Ints:
-    """Onset of each strike, -1 for none."""
-    order = np.argsort(expected_s, kind="stable")  # NaN last
-    onset_of = np.full(len(expected_s), -1, dtype=np.int64)
-    # near first, so that a stroke missing in a roll doesn't shift the others; then what is left
-    for before, after, some in (
-        (FELT_WITHIN_S, FELT_WITHIN_S, felt),
-        (NEAR_S, NEAR_S, ~felt),
-        (FLIGHT_BEFORE_S, FLIGHT_AFTER_S, ~felt),
-    ):
-        rows = order[some[order] & (onset_of[order] < 0) & np.isfinite(expected_s[order])]
-        free = np.setdiff1d(np.arange(len(onset_s)), onset_of)
-        i, j = match_times(expected_s[rows], onset_s[free], before, after)
-        onset_of[rows[i]] = free[j]
-    return onset_of
-
-
-def _without_late_arrivals(
-    onsets: Onsets, onset_of: Ints, inferred_s: Floats, rate: float
-) -> tuple[Onsets, Ints]:
-    """Drop onsets that no strike explains and that belong to a stroke: its late arrivals."""
-    owned = np.zeros(len(onsets), dtype=bool)
-    owned[onset_of[onset_of >= 0]] = True
-    at_s = onsets.frame / rate
-    strokes_s = np.sort(np.concatenate([at_s[owned], inferred_s[np.isfinite(inferred_s)]]))
-    if not len(strokes_s):
-        return onsets, onset_of
-    before = np.searchsorted(strokes_s, at_s + FLIGHT_BEFORE_S) - 1
-    since = np.where(before >= 0, at_s - strokes_s[np.maximum(before, 0)], np.inf)
-    keep = owned | (since > LATE_ARRIVAL_S)
-    place = np.cumsum(keep) - 1
-    return _picked(onsets, np.flatnonzero(keep)), np.where(onset_of >= 0, place[onset_of], -1)
-
-
-def _picked(onsets: Onsets, some: Ints) -> Onsets:
-    return Onsets(**{f.name: getattr(onsets, f.name)[some] for f in dataclasses.fields(Onsets)})
-
-
-def _merged(onsets: Onsets, more: Onsets, least_frames: float) -> Onsets:
-    """Add those of ``more`` that are new."""
-    away = np.abs(more.frame[:, None] - onsets.frame).min(axis=1, initial=np.inf)
-    both = Onsets.join([onsets, _picked(more, np.flatnonzero(away > least_frames))])
-    order = np.argsort(both.frame, kind="stable")
-    return _picked(both, order[np.diff(both.frame[order], prepend=-np.inf) > 1.0])
-
-
-def _hidden(
-    onset_s: Floats, onset_of: Ints, expected_s: Floats, felt: npt.NDArray[np.bool_]
-) -> Floats:
-    """Expected landings (s) of strikes that are hidden under the sound of another; else NaN.
-
-    Where the bench has an impact pickup, it must have felt them.
-    """
-    hidden = np.full(len(expected_s), np.nan)
-    for k in np.flatnonzero((onset_of < 0) & np.isfinite(expected_s)):
-        before = onset_s[np.searchsorted(onset_s, expected_s[k]) - 1] if len(onset_s) else np.nan
-        masked = 0.0 <= expected_s[k] - before <= MASK_S
-        if felt[k] or (masked and not felt.any()):
-            hidden[k] = expected_s[k]
-    return hidden
-
-
-def _rows(
-    recording: Recording, onsets: Onsets, onset_of: Ints, inferred_s: Floats, inferred_u_s: float, drive_s: Floats
-) -> pd.DataFrame:
+def _rows(recording: Recording, contacts: Contacts, drive_s: Floats) -> pd.DataFrame:
     """One row a strike, and one an onset that no strike explains, in order of time."""
     rate = recording.sample_rate_hz
     strikes = recording.strikes.reset_index(drop=True)
+    onsets, onset_of = contacts.onsets, contacts.onset_of
     spare = np.setdiff1d(np.arange(len(onsets)), onset_of)
     blank: dict[str, Any] = {"int64": -1, "str": "", "float64": np.nan}
     others = pd.DataFrame(
@@ -316,10 +158,10 @@ def _rows(
     table["snr_db"] = of_onset(onsets.snr_db)
     table["peak_after_ms"] = of_onset((onsets.peak_frame - onsets.frame) / rate * 1e3)
     table["clipped"] = of_onset(onsets.clipped.astype(float)) == 1.0
-    guessed = np.concatenate([inferred_s, np.full(len(spare), np.nan)])
+    guessed = np.concatenate([contacts.inferred_s, np.full(len(spare), np.nan)])
     rows = np.isfinite(guessed)
     table.loc[rows, "onset_t_s"] = guessed[rows]
-    table.loc[rows, "onset_u_s"] = inferred_u_s
+    table.loc[rows, "onset_u_s"] = contacts.inferred_u_s
     when = table["onset_t_s"].fillna(table["drive_t_s"])
     table = table.iloc[np.argsort(when.to_numpy(), kind="stable")].reset_index(drop=True)
     table.insert(0, "stroke", np.arange(len(table)))

@@ -62,7 +62,7 @@ class TimeLine:
     def t_s(self, ticks: npt.ArrayLike) -> Floats:
         """Seconds of the audio clock at ticks (any shape)."""
         x = self._nominal(ticks)
-        return self._offset_s + self._middle_s + self._slope * x + self._bend(x)
+        return np.asarray(self._offset_s + self._middle_s + self._slope * x + self._bend(x))
 
     def _nominal(self, ticks: npt.ArrayLike) -> Floats:
         return np.asarray(ticks, dtype=np.float64) / TICKS_PER_S - self._middle_s
@@ -82,7 +82,7 @@ class TimeLine:
         right = np.abs(self._at_s[np.minimum(k, len(self._at_s) - 1)] - x)
         away = np.minimum(right, np.abs(self._at_s[k - 1] - x))
         fit = self.residual_sd_us * 1e-6 * np.sqrt(self._freedom / max(self.used, 1))
-        return np.hypot(fit, WANDER * away)
+        return np.asarray(np.hypot(fit, WANDER * away))
 
 
 def fit_markers(
@@ -119,7 +119,7 @@ def fit_markers(
     sent = np.argsort(np.asarray(marker_ticks), kind="stable")
     ticks = np.asarray(marker_ticks)[sent]
     sent_s = ticks.astype(np.float64) / TICKS_PER_S
-    codes = None, None
+    codes: tuple[Ints, Ints] | tuple[None, None] = (None, None)
     if edge_codes is not None and marker_codes is not None:
         codes = (
             np.asarray(marker_codes, dtype=np.int64)[sent],
@@ -132,20 +132,19 @@ def fit_markers(
     )
     if len(sent_s) < LEAST_MARKERS or len(edges_s) < LEAST_MARKERS:
         raise BenchError(f"{what}: at least {LEAST_MARKERS} of each are needed. {check}")
-    pairs = align(sent_s, edges_s, *codes, tolerance_s=MARKER_TOLERANCE_S)
+    pairs = align(sent_s, edges_s, codes[0], codes[1], tolerance_s=MARKER_TOLERANCE_S)
     share = len(pairs.source) / len(sent_s)
     if len(pairs.source) < LEAST_MARKERS or share < LEAST_SHARE:
         raise BenchError(
             f"{what}: only {len(pairs.source)} match ({share:.0%}); at least {LEAST_SHARE:.0%} are "
             f"needed. {check}, and that no other program took samples from the interface"
         )
-    line = _fit(
-        sent_s[pairs.source], edges_s[pairs.target], len(sent_s), len(edges_s), "markers"
-    )
+    line = _fit(sent_s[pairs.source], edges_s[pairs.target], len(sent_s), len(edges_s), "markers")
     if not line.residual_sd_us * 1e-6 * sample_rate_hz <= MOST_RESIDUAL_FRAMES:
         raise BenchError(
             f"{what}: they scatter by {line.residual_sd_us:.1f} us about the line; at most "
-            f"{MOST_RESIDUAL_FRAMES} samples ({MOST_RESIDUAL_FRAMES / sample_rate_hz * 1e6:.1f} us) "
+            f"{MOST_RESIDUAL_FRAMES} samples "
+            f"({MOST_RESIDUAL_FRAMES / sample_rate_hz * 1e6:.1f} us) "
             f"are allowed. {check}, and that the interface runs on its own clock"
         )
     return line
@@ -178,9 +177,7 @@ def fit_onsets(onset_s: npt.ArrayLike, planned_ticks: npt.ArrayLike) -> TimeLine
             f"{len(pairs.source)} match; at least half (and 3) are needed. Check that the protocol "
             "is the one that was struck, and the level of the sensor"
         )
-    return _fit(
-        source[pairs.source], target[pairs.target], len(source), len(target), "onsets"
-    )
+    return _fit(source[pairs.source], target[pairs.target], len(source), len(target), "onsets")
 
 
 def _fit(source: Floats, target: Floats, sent: int, found: int, method: str) -> TimeLine:

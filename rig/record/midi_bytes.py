@@ -60,12 +60,10 @@ class MidiNotes:
     @property
     def wire_s(self) -> npt.NDArray[np.float64]:
         """Time on a DIN line, s."""
-        return self.byte_count * (BYTE_US * 1e-6)
+        return np.asarray(self.byte_count * (BYTE_US * 1e-6), dtype=np.float64)
 
 
-def parse_notes(
-    values: npt.ArrayLike, starts: npt.ArrayLike, byte_time: float = 0.0
-) -> MidiNotes:
+def parse_notes(values: npt.ArrayLike, starts: npt.ArrayLike, byte_time: float = 0.0) -> MidiNotes:
     """Find the note messages in a stream of bytes.
 
     Running status holds through real-time bytes (F8 to FF), which may stand inside a message, and
