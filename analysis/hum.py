@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ MAINS_HZ = (50.0, 60.0)
 HARMONICS = 6
 TURNING = 3  # so many of them may grow and turn along the stretch
 LEAST_QUIET_S = 0.06
-POINTS = 1200
+POINTS, PIECE = 2400, 600
 MOST_DETUNING_HZ = 0.5
 
 
@@ -51,9 +51,9 @@ class Hum:
         k = int(power.argmax())
         if power[k] == 0:
             return 0.0
-        # a cos + b sin with phase p(t): dp/dt = (b a' - a b') / (a^2 + b^2), of harmonic k + 1
+        # of a cos(w t) + b sin(w t), turning: the frequency off w is (b da/dt - a db/dt) / (a^2 + b^2)
         rate = (sin[k] * turn_cos[k] - cos[k] * turn_sin[k]) / power[k]
-        hz = -rate / (2 * np.pi * (k + 1))
+        hz = rate / (2 * np.pi * (k + 1))
         return float(np.clip(hz, -MOST_DETUNING_HZ, MOST_DETUNING_HZ))
 
 
@@ -79,7 +79,12 @@ def _columns(t_s: Floats, mains_hz: float, middle_s: float) -> Floats:
     return rows.T
 
 
-def find_hum(mean: Floats, quiet: npt.NDArray[np.bool_], hop_s: float) -> Hum:
+def find_hum(
+    mean: Floats,
+    quiet: npt.NDArray[np.bool_],
+    hop_s: float,
+    mains_hz: Sequence[float] = MAINS_HZ,
+) -> Hum:
     """Fit the hum to hop means where nothing sounds.
 
     Parameters
@@ -90,6 +95,8 @@ def find_hum(mean: Floats, quiet: npt.NDArray[np.bool_], hop_s: float) -> Hum:
         (hops,) where to look.
     hop_s
         Time of a hop.
+    mains_hz
+        Frequencies to try; each is set right by what is found.
 
     Returns
     -------
@@ -107,7 +114,7 @@ def find_hum(mean: Floats, quiet: npt.NDArray[np.bool_], hop_s: float) -> Hum:
     t_s = np.asarray((where + 0.5) * hop_s, dtype=np.float64)
     values = mean[where]
     rest = float(((values - best.parts[0]) ** 2).sum())
-    for nominal_hz in MAINS_HZ:
+    for nominal_hz in mains_hz:
         first, _ = _fit(t_s, values, nominal_hz)
         hum, left = _fit(t_s, values, nominal_hz + first.detuning_hz())
         # noise alone loses about a part's share of its energy to each part
@@ -122,7 +129,11 @@ def _fit(t_s: Floats, values: Floats, mains_hz: float) -> tuple[Hum, float]:
     columns = _columns(t_s, mains_hz, middle_s)
     scale = np.sqrt((columns**2).sum(axis=0))
     columns /= scale
-    normal = columns.T @ columns + 1e-6 * np.eye(columns.shape[1])
+    normal = 1e-6 * np.eye(columns.shape[1])
+    for first in range(0, len(columns), PIECE):
+        # small products, which the linear algebra leaves to one processor
+        some = columns[first : first + PIECE]
+        normal += some.T @ some
     parts = np.linalg.solve(normal, columns.T @ values)
     left = float(((values - columns @ parts) ** 2).sum())
     return Hum(mains_hz, parts / scale, middle_s), left

@@ -128,9 +128,8 @@ class MarkerFinder:
             return
         base = held[rises[:, None] + np.arange(-14, -5)].astype(np.float64).mean(axis=1)
         # the middle half of each pulse: its edges ring
-        total = np.concatenate([[0.0], np.cumsum(held, dtype=np.float64)])
         low, high = rises + 1 + width // 4, falls + 1 - width // 4
-        top = (total[high] - total[low]) / (high - low)
+        top = np.array([held[i:j].mean(dtype=float) for i, j in zip(low, high, strict=True)])
         half = 0.5 * (base + top)
         begin = self._passing(held, rises, half, top > base)
         end = self._passing(held, falls, half, top < base)

@@ -152,7 +152,8 @@ def beginnings(
         where = np.flatnonzero(strong[scale])
         where = where[(where >= 16) & (where < len(corner) - 8)]
         # a corner is a crest of the second difference, or its foot on the way up
-        where = where[corner[where] >= 0.5 * corner[where + 1]]
+        risen = corner[where] >= corner[where - 1]
+        where = where[risen & (corner[where] >= 0.5 * corner[where + 1])]
         if len(where) == 0:
             continue
         guard, reach = GUARD_HOPS[scale], PAST_HOPS[scale]

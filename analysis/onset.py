@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import numpy.typing as npt
 
-from analysis.hum import find_hum
+from analysis.hum import MAINS_HZ, find_hum
 from analysis.novelty import (
     CLIP_LEVEL,
     ECHO_RISE,
@@ -36,6 +36,7 @@ U_FLOOR_S = 0.5e-6
 """No onset is claimed to be known better than this."""
 U_FLOOR_FRAMES = 0.05
 CORE_S = 2.0
+HUM_PASSES = 5
 MARGIN_S = 0.12
 EDGE_S = 0.002
 """What begins so near to an end of the recording can't be told from the end itself."""
@@ -116,6 +117,7 @@ class OnsetFinder:
         self._first = -self._margin  # frame of the first sample held
         self._last_frame, self._last_rise = -(10**9), 0.0
         self._gauge = NoiseGauge()
+        self._mains_hz: tuple[float, ...] = MAINS_HZ
         self._predictor = Predictor()
         self.parts: list[Onsets] = []
         self.noise_rms: list[float] = []
@@ -159,19 +161,11 @@ class OnsetFinder:
 
     def _look(self, samples: Samples, stop: int, end: int) -> None:
         """Find the onsets of one stretch from its margin to ``stop``; it is real up to ``end``."""
-        hop_s = self._hop / self.sample_rate_hz
         fast, mean = fold(samples, self.sample_rate_hz)
-        corner = corners(self._predictor.novelty(fast), mean)
+        # a straight line foretells well enough to tell where it is quiet
+        corner = corners(np.diff(fast, 2, prepend=[fast[0]] * 2), mean)
         recorded = slice(max(-self._first, 0) // self._hop, end // self._hop)
-        quiet = quiet_hops(mean, corner, recorded)
-        at_s = np.asarray((np.arange(len(mean)) + 0.5) * hop_s, dtype=np.float64)
-        hum = find_hum(mean, quiet, hop_s)
-        drone = hum.at(at_s)
-        if hum.mains_hz:
-            # under hum all is loud: what is quiet shows only once most of it is gone
-            quiet = quiet_hops(mean - drone, corner, recorded)
-            drone = find_hum(mean, quiet, hop_s).at(at_s)
-            quiet = quiet_hops(mean - drone, corner, recorded)
+        drone, quiet = self._drone(mean, corner, recorded)
         mean = mean - drone
         noise = self._gauge.hear(samples, drone, quiet, self._hop)
         self.noise_rms.append(noise)
@@ -204,6 +198,26 @@ class OnsetFinder:
             self._last_frame = self._first + int(found[kept[-1]]) * self._hop
             self._last_rise = float(rises[kept[-1]])
             self.parts.append(_shifted(onsets, kept, self._first))
+
+    def _drone(self, mean: Floats, corner: Floats, recorded: slice) -> tuple[Floats, Bools]:
+        """Hum and offset at each hop, and where it is quiet."""
+        hop_s = self._hop / self.sample_rate_hz
+        at_s = np.asarray((np.arange(len(mean)) + 0.5) * hop_s, dtype=np.float64)
+        quiet = quiet_hops(mean, corner, recorded)
+        hum = find_hum(mean, quiet, hop_s, self._mains_hz)
+        drone = hum.at(at_s)
+        left = np.inf
+        for _ in range(HUM_PASSES if hum.mains_hz else 0):
+            # under hum all is loud: what is quiet shows only once most of it is gone
+            quiet = quiet_hops(mean - drone, corner, recorded)
+            before, left = left, float(np.var((mean - drone)[quiet])) if quiet.any() else 0.0
+            if left > 0.9 * before:
+                break
+            hum = find_hum(mean, quiet, hop_s, (hum.mains_hz,))
+            drone = hum.at(at_s)
+        if hum.mains_hz:
+            self._mains_hz = (min(MAINS_HZ, key=lambda hz: abs(hz - hum.mains_hz)),)
+        return drone, quiet
 
     def _onsets(
         self,

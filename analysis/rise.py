@@ -24,6 +24,9 @@ SHAPE_ERROR = 0.01
 """Misfit of a power law to the first rise, as a share of the level reached."""
 
 
+ROWS, PIECE = 4, 250_000
+
+
 @functools.lru_cache(maxsize=16)
 def _templates(length: int, order: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Unit templates (length, K), their gain, start (samples before the level) and power.
@@ -45,6 +48,22 @@ def _templates(length: int, order: int) -> tuple[Floats, Floats, Floats, Floats,
     good = norm > 1e-6 * np.sqrt((shapes**2).sum(axis=1))
     unit = (free[good] / norm[good, None]).T
     return unit, norm[good], start[good], power[good], cell[good]
+
+
+def _product(rows: Floats, templates: Floats) -> Floats:
+    """``rows @ templates`` in pieces that the linear algebra leaves to one processor.
+
+    Above about 260,000 multiplications it wakes others, which costs more than it saves on a
+    machine that has something else to do.
+    """
+    out = np.empty((len(rows), templates.shape[1]))
+    columns = max(1, PIECE // (ROWS * templates.shape[0]))
+    for first in range(0, len(rows), ROWS):
+        few = slice(first, first + ROWS)
+        for begin in range(0, templates.shape[1], columns):
+            some = slice(begin, begin + columns)
+            out[few, some] = rows[few] @ templates[:, some]
+    return out
 
 
 def fit_rise(
@@ -83,7 +102,7 @@ def fit_rise(
     """
     length = windows.shape[1]
     unit, norm, start, power, cell = _templates(length, order)
-    along = windows @ unit
+    along = _product(windows, unit)
     energy = along**2
     if earliest is not None:
         begun = (length - 1 - AHEAD) - start
