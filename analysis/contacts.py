@@ -24,12 +24,16 @@ FLIGHT_DOUBT_S = 0.006
 """A striker's flight may differ by so much from what the bench file says ..."""
 FLIGHT_RESIDUE_S = 0.0015
 """... and at one pulse width from that at another, once that is set right."""
-LEAST_INFERRED_U_S = 1.5e-4
+LEAST_LIKE = 5
+"""Strikes alike, at least, that a delay of their own is taken from."""
+LEAST_INFERRED_U_S = 1e-4
 """Of an onset that is not seen: the pickup answers later to a softer stroke (by simulation)."""
 LATE_ARRIVAL_S = 0.03
 """What sounds so soon after a stroke, where no strike is expected, is the pad's own doing."""
-FELT_WITHIN_S, FLIGHT_WITHIN_S = 0.0006, 0.0015
-"""An onset not found is looked for again so near to the pickup's answer, or to the usual flight."""
+FLIGHT_WITHIN_S = 0.0015
+"""An onset not found is looked for again so near to the usual flight ..."""
+FELT_LEAST_S, FELT_MOST_S, FELT_SPREADS = 0.0003, 0.0015, 6.0
+"""... or to the pickup's answer: so many of its spreads, within these bounds."""
 MASK_S = 0.03
 """A strike whose onset isn't seen so soon after another may be hidden under its tail."""
 
@@ -77,20 +81,20 @@ def find_contacts(
     rate = recording.sample_rate_hz
     onsets = heard.onsets
     expected_s, flights = _expected(recording, onsets.frame / rate, drive_s, time_line)
-    expected_s, felt = _felt(recording, onsets.frame / rate, expected_s, time_line)
-    onset_of = _match_strikes(expected_s, onsets.frame / rate, felt)
+    expected_s, felt, felt_within_s = _felt(recording, onsets.frame / rate, expected_s, time_line)
+    onset_of = _match_strikes(expected_s, onsets.frame / rate, felt, felt_within_s)
     missing = np.flatnonzero((onset_of < 0) & np.isfinite(expected_s))
     parts = [
         listen_again(recording, heard, expected_s[some], within_s)
         for some, within_s in (
-            (missing[felt[missing]], FELT_WITHIN_S),
+            (missing[felt[missing]], felt_within_s),
             (missing[~felt[missing]], FLIGHT_WITHIN_S),
         )
         if len(some)
     ]
     if parts:
         onsets = _merged(onsets, Onsets.join(parts), 1e-3 * rate)
-        onset_of = _match_strikes(expected_s, onsets.frame / rate, felt)
+        onset_of = _match_strikes(expected_s, onsets.frame / rate, felt, felt_within_s)
     inferred = _hidden(onsets.frame / rate, onset_of, expected_s, felt)
     onsets, onset_of = _without_late_arrivals(onsets, onset_of, inferred, rate)
     has = onset_of >= 0
@@ -101,20 +105,30 @@ def find_contacts(
 
 def _felt(
     recording: Recording, onset_s: Floats, expected_s: Floats, time_line: TimeLine | None
-) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Better times of landing from an impact pickup, if any; and which strikes it felt."""
+) -> tuple[Floats, npt.NDArray[np.bool_], float]:
+    """Better times of landing from an impact pickup, if any; which strikes it felt; how well."""
     felt = np.zeros(len(expected_s), dtype=bool)
     impacts = recording.of_kind("impact")
     if time_line is None or len(impacts) == 0:
-        return expected_s, felt
+        return expected_s, felt, FLIGHT_WITHIN_S
     at_s = np.sort(time_line.t_s(impacts["stamp_int"]))
     order = np.argsort(expected_s, kind="stable")
     i, j = match_times(expected_s[order], at_s, FLIGHT_BEFORE_S, FLIGHT_AFTER_S)
     rows = order[i]
     felt[rows] = True
     better = expected_s.copy()
-    better[rows] = at_s[j] + usual_flight(onset_s, at_s[j], FLIGHT_RESIDUE_S).middle_s
-    return better, felt
+    shift = usual_flight(onset_s, at_s[j], FLIGHT_RESIDUE_S)
+    better[rows] = at_s[j] + shift.middle_s
+    # the pickup answers a softer stroke later: its own delay for each striker and width
+    strikes = recording.strikes.reset_index(drop=True)
+    width = strikes["width_us"].fillna(0.0).round(-1)
+    for _, same in strikes[felt].groupby(["striker", width[felt]], sort=True):
+        own = same.index.to_numpy()
+        finer = usual_flight(onset_s, np.sort(better[own]), FELT_LEAST_S)
+        if finer.count >= LEAST_LIKE:
+            better[own] += finer.middle_s
+    spread = FELT_SPREADS * shift.spread_s if np.isfinite(shift.spread_s) else FELT_MOST_S
+    return better, felt, float(np.clip(spread, FELT_LEAST_S, FELT_MOST_S))
 
 
 def _expected(
@@ -141,13 +155,15 @@ def _expected(
     return expected, flights
 
 
-def _match_strikes(expected_s: Floats, onset_s: Floats, felt: npt.NDArray[np.bool_]) -> Ints:
+def _match_strikes(
+    expected_s: Floats, onset_s: Floats, felt: npt.NDArray[np.bool_], felt_within_s: float
+) -> Ints:
     """Onset of each strike, -1 for none."""
     order = np.argsort(expected_s, kind="stable")  # NaN last
     onset_of = np.full(len(expected_s), -1, dtype=np.int64)
     # near first, so that a stroke missing in a roll doesn't shift the others; then what is left
     for before, after, some in (
-        (FELT_WITHIN_S, FELT_WITHIN_S, felt),
+        (felt_within_s, felt_within_s, felt),
         (NEAR_S, NEAR_S, ~felt),
         (FLIGHT_BEFORE_S, FLIGHT_AFTER_S, ~felt),
     ):

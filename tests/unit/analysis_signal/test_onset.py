@@ -66,7 +66,9 @@ def test_stated_uncertainty_covers_the_truth():
     assert 0.93 <= np.concatenate(inside).mean() <= 0.97
 
 
-@pytest.mark.parametrize(("contact_ms", "gap_ms"), [(0.5, 10), (0.5, 20), (1, 20), (2, 10), (2, 20)])
+@pytest.mark.parametrize(
+    ("contact_ms", "gap_ms"), [(0.5, 10), (0.5, 20), (1, 20), (2, 10), (2, 20)]
+)
 def test_close_pairs_of_equal_strokes(contact_ms, gap_ms):
     """Each stroke of a pair is found, and no end of a contact is taken for one."""
     rng = np.random.default_rng(4)
