@@ -86,12 +86,14 @@ def align(
             runner_up = others[0] if others else nothing
         if len(best.source) > 0.9 * len(source_s):
             break
-    if 0 < len(best.source) <= len(runner_up.source) + 1:
+    matched, other = len(best.source), len(runner_up.source)
+    whole = matched == len(source_s)
+    if matched and other >= matched - (0 if whole else 1):
         raise BenchError(
-            f"matching {len(source_s)} events to {len(target_s)} on another clock: two "
-            f"offsets match {len(best.source)} and {len(runner_up.source)} of them, so the match could be "
-            "off by one. Check that the marker preamble of each burst is in the recording (marker cable, "
-            "channel, level), and that the recording began before the first burst"
+            f"matching {len(source_s)} events to {len(target_s)} on another clock: two offsets "
+            f"match {matched} and {other} of them, so the match could be off by one. Check that "
+            "the marker preamble of each burst is in the recording (marker cable, channel, level), "
+            "and that the recording began before the first burst"
         )
     return best
 

@@ -51,7 +51,7 @@ class Hum:
         k = int(power.argmax())
         if power[k] == 0:
             return 0.0
-        # of a cos(w t) + b sin(w t), turning: the frequency off w is (b da/dt - a db/dt) / (a^2 + b^2)
+        # a cos(w t) + b sin(w t) is off w by (b da/dt - a db/dt) / (a^2 + b^2)
         rate = (sin[k] * turn_cos[k] - cos[k] * turn_sin[k]) / power[k]
         hz = rate / (2 * np.pi * (k + 1))
         return float(np.clip(hz, -MOST_DETUNING_HZ, MOST_DETUNING_HZ))

@@ -75,6 +75,11 @@ class Recording:
         rows = self.of_kind("audio_gap")
         return rows[["stamp_int", "value"]].to_numpy(dtype=np.int64)
 
+    @property
+    def imported(self) -> bool:
+        """No board took part: a recording from outside."""
+        return self.reader.start.limits is None
+
     def of_kind(self, *kinds: str) -> pd.DataFrame:
         """Events of some kinds, in order."""
         return self.events[self.events["kind"].isin(kinds)]
@@ -97,8 +102,8 @@ class Recording:
         return flights
 
     def markers_sent(self) -> tuple[Ints, Ints]:
-        """Ticks and codes of all markers that the board sent. None for an import."""
-        if self.reader.start.limits is None:
+        """Ticks and codes of all markers that the board sent; none without a marker channel."""
+        if "marker" not in self.roles:
             return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
         rows = self.of_kind("coil_on", "marker")
         codes = np.where(rows["kind"] == "marker", ALONE, rows["value"]).astype(np.int64)

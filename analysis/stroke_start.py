@@ -216,7 +216,8 @@ def _from_silence(
     other, other_u, _ = taller.fit(-1)
     if slanted.any():
         short = int(SLANT_WINDOW_S * second)
-        rises.earliest = taller.earliest = coarse - np.where(sure, hop, UNSURE_S * second)
+        earliest = np.asarray(coarse - np.where(sure, hop, UNSURE_S * second), dtype=np.float64)
+        rises.earliest, taller.earliest = earliest, earliest
         bent, bent_u, _ = rises.shortened(short).fit(SLANT_ORDER)
         at, u = np.where(slanted, bent, at), np.where(slanted, bent_u, u)
         bent, bent_u, _ = taller.shortened(short).fit(SLANT_ORDER)
@@ -231,8 +232,8 @@ def _from_silence(
         if not len(again):
             break
         wider = _Rises.room(len(again), window)
-        for row, place in enumerate(again):
-            until = int(ends[place]) + average * (AHEAD + 1)
+        for row, which_row in enumerate(again):
+            until = int(ends[which_row]) + average * (AHEAD + 1)
             wider.rows[row] = (
                 stretch.clean(until - average * window, until).reshape(-1, average).mean(axis=1)
             )

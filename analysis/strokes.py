@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from typing import Any
 
@@ -16,6 +17,7 @@ from analysis.load import Recording
 from analysis.match import LONGEST_LATENCY_S, NoteMatch, match_notes
 from analysis.notes import collect_notes
 from analysis.timeline import TimeLine, fit_markers, fit_onsets
+from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_US
 from rig.record.plan import PLAN_COLUMNS
 
@@ -70,7 +72,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
         drive_s[has] = time_line.t_s(struck[has])
         if time_line.method == "onsets":
             remarks.append(
-                "no markers were recorded: the plan was fitted to the onsets themselves, with a "
+                "no usable markers were recorded: the plan was fitted to the onsets themselves, with a "
                 f"scatter of {time_line.residual_sd_us / 1e3:.2f} ms; drive times hold the flight"
             )
     notes, source, counts = collect_notes(recording, time_line, heard.line)
@@ -122,7 +124,11 @@ def _struck(recording: Recording) -> Ints:
 
 def _time_line(recording: Recording, heard: Heard, struck: Ints) -> TimeLine | None:
     sent, codes = recording.markers_sent()
-    if len(sent):
+    if len(sent) and recording.imported:
+        # whose marker has which width isn't known of a recording from outside
+        with contextlib.suppress(BenchError):
+            return fit_markers(heard.edges.frame, sent, recording.sample_rate_hz)
+    elif len(sent):
         return fit_markers(
             heard.edges.frame, sent, recording.sample_rate_hz, heard.edges.code, codes
         )
