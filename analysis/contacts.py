@@ -182,7 +182,7 @@ def _without_late_arrivals(
     owned[onset_of[onset_of >= 0]] = True
     at_s = onsets.frame / rate
     strokes_s = np.sort(np.concatenate([at_s[owned], inferred_s[np.isfinite(inferred_s)]]))
-    if not len(strokes_s):
+    if not len(strokes_s) or not len(onsets):
         return onsets, onset_of
     before = np.searchsorted(strokes_s, at_s + FLIGHT_BEFORE_S) - 1
     since = np.where(before >= 0, at_s - strokes_s[np.maximum(before, 0)], np.inf)

@@ -18,6 +18,7 @@ from analysis.measure import UNITS, Measure
 from analysis.measures import measure_all, stage_spans, to_json
 from analysis.strokes import StrokeTable, build_strokes
 from rig.record.audio_file import AudioReader
+from rig.record.bench_fault import BenchError
 from rig.record.calibration_age import calibration_doubts
 from rig.record.limits import TICKS_PER_US
 from rig.record.protocol import IdleStage, Limit, Protocol
@@ -33,7 +34,13 @@ _STATUS: dict[Status, RunStatus] = {
     "incomplete": "incomplete",
     "failed": "failed",
 }
+_ENDED: dict[Status, str] = {
+    "stopped": "The run was stopped by hand",
+    "incomplete": "The run has no stop record",
+    "failed": "The run failed on a fault of the bench",
+}
 _IDLE_MARGIN_S = 0.1
+_RINGS_S = 0.5
 _MOST_IDLE_S = 20.0
 
 
@@ -111,7 +118,7 @@ class Analysis:
     def reason(self) -> str:
         """One sentence on the verdict over all."""
         if self.recording.status != "complete":
-            return f"The run is {self.recording.status}; what was recorded is shown."
+            return f"{_ENDED[self.recording.status]}; what was recorded is shown."
         if not self.decisions:
             return "The protocol asks for no limits."
         met = sum(decision.verdict == "pass" for decision in self.decisions)
@@ -220,8 +227,11 @@ def _idle_samples(
     pieces: list[npt.NDArray[np.float32]] = []
     left_s = _MOST_IDLE_S
     for begin, end in chosen:
-        begin, end = begin + _IDLE_MARGIN_S, min(end - _IDLE_MARGIN_S, begin + left_s)
-        struck = np.any((onsets > begin - 0.5) & (onsets < end))
+        # a stage may begin while the last stroke of the one before still rings
+        before = onsets[onsets < begin + _IDLE_MARGIN_S]
+        begin = max(begin + _IDLE_MARGIN_S, before.max(initial=-np.inf) + _RINGS_S)
+        end = min(end - _IDLE_MARGIN_S, begin + left_s)
+        struck = np.any((onsets >= begin) & (onsets < end))
         if end - begin > 2 * _IDLE_MARGIN_S and not struck:
             first = round(begin * rate_hz)
             samples = reader.window(first, round(end * rate_hz) - first)
@@ -236,7 +246,13 @@ def write_tables(analysis: Analysis) -> Path:
     Files are replaced whole: a reader never sees half of one.
     """
     folder = analysis.path / FOLDER
-    folder.mkdir(exist_ok=True)
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise BenchError(
+            f"writing the tables: {folder} can't be made a folder ({error.strerror}); move away "
+            "what is there, or see to the permissions of the run folder"
+        ) from error
     for name, table in (("strokes", analysis.table.strokes), ("notes", analysis.table.notes)):
         for suffix in ("parquet", "csv"):
             part = folder / f"{name}.{suffix}.part"

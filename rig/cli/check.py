@@ -22,7 +22,8 @@ def check(
         str, typer.Option(help="Bench file, or the name of a shipped one.")
     ] = "simulated",
     seed: Annotated[
-        int | None, typer.Option(help="Seed of shuffled orders; the protocol's own if not given.")
+        int | None,
+        typer.Option(min=0, help="Seed of shuffled orders; the protocol's own if not given."),
     ] = None,
 ) -> None:
     """Tell how long a protocol takes, how often it strikes, and what the strikers can't do."""

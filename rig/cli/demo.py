@@ -28,8 +28,8 @@ def demo(
             shutil.rmtree(folder)
         told.print(f"striking the {name} build ...")
         run = strike("demo", "simulated", specimen, folder)
-        page = write_report(run)
         analysis = analyse_run(run)
+        page = write_report(run, analysis=analysis)
         results.print(f"\n{name} build: {(analysis.overall or 'none').upper()}", markup=False)
         for decision in analysis.decisions:
             results.print(f"  {decision.verdict:>9}  {decision.reason}", markup=False)

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import enum
 
+from rig.faults import FaultError, PortError
+from rig.record.bench_fault import BenchError
+
 
 class ExitCode(enum.IntEnum):
     """Exit codes of every command; README.md documents them."""
@@ -16,6 +19,13 @@ class ExitCode(enum.IntEnum):
     INCOMPLETE = 5
     BOARD = 6
     STOPPED = 130
+
+
+def code_of(error: BenchError | None) -> ExitCode:
+    """Exit code of an error: the board's own, or bad input, file or usage."""
+    if isinstance(error, FaultError) and not isinstance(error, PortError):
+        return ExitCode.BOARD
+    return ExitCode.BAD_INPUT
 
 
 OF_VERDICT: dict[str, ExitCode] = {

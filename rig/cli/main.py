@@ -9,7 +9,7 @@ import typer
 
 from rig import __version__
 from rig.cli.console import told
-from rig.cli.exit_code import ExitCode
+from rig.cli.exit_code import ExitCode, code_of
 from rig.record.bench_fault import BenchError
 
 app = typer.Typer(
@@ -64,13 +64,13 @@ def _collect() -> None:
 
 def main() -> None:
     """Run the command line; never lets a person see a traceback for bad input."""
-    _collect()
     try:
+        _collect()
         app()
         code = ExitCode.DONE
     except BenchError as error:
         told.print(f"strikebench: {error}", markup=False)
-        code = getattr(error, "exit_code", ExitCode.BAD_INPUT)
+        code = code_of(error)
     except KeyboardInterrupt:
         told.print("strikebench: stopped by hand")
         code = ExitCode.STOPPED
@@ -78,6 +78,15 @@ def main() -> None:
         # whoever read the output has closed it; nothing is left to say
         sys.stderr.close()
         code = ExitCode.DONE
+    except OSError as error:
+        # of a file that a person named, or of a disk; programs' own files have sentences of theirs
+        what = " and ".join(str(name) for name in (error.filename, error.filename2) if name)
+        told.print(
+            f"strikebench: {what or 'reading or writing a file'}: {error.strerror or error}. Check "
+            "the name, its permissions, and the room on its disk; then try again",
+            markup=False,
+        )
+        code = ExitCode.BAD_INPUT
     sys.exit(int(code))
 
 

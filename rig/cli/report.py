@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from rig.cli.console import told
+from rig.record.bench_fault import BenchError
+
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
 
 
 def report(
@@ -20,12 +24,15 @@ def report(
     told.print(f"written: {write_report(run, out)}", markup=False)
 
 
-def write_report(run: Path, out: Path | None = None) -> Path:
-    """Analyse a run anew and write its page; give the page's path."""
+def write_report(run: Path, out: Path | None = None, analysis: Analysis | None = None) -> Path:
+    """Write a run's page, of this analysis or of a new one; give the page's path."""
     from analysis.pipeline import analyse_run, write_tables
     from analysis.report.page import write_page
 
-    analysis = analyse_run(run)
+    if out is not None and out.is_dir():
+        raise BenchError(f"{out}: a folder; name the file to write, as in {out / 'report.html'}")
+    if analysis is None:
+        analysis = analyse_run(run)
     path = out or write_tables(analysis) / "report.html"
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(path.name + ".part")

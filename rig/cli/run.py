@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.cli.console import told
-from rig.cli.exit_code import ExitCode
+from rig.cli.exit_code import ExitCode, code_of
 from rig.record.calibration_age import calibration_doubts
 
 if TYPE_CHECKING:
@@ -28,7 +28,9 @@ def run(
     out: Annotated[
         Path | None, typer.Option(help="Run folder to make; by default one under runs/.")
     ] = None,
-    seed: Annotated[int | None, typer.Option(help="Seed of shuffled orders and spreads.")] = None,
+    seed: Annotated[
+        int | None, typer.Option(min=0, help="Seed of shuffled orders and spreads.")
+    ] = None,
     trace: Annotated[
         Path | None, typer.Option(help="Write every decoded frame of the link to this file.")
     ] = None,
@@ -124,18 +126,26 @@ def strike_files(
     if result.outcome == "failed":
         told.print(f"{result.path}: the run failed: {result.reason}", markup=False)
         told.print(f"what the bench knew: {result.path / FAULT_FILE}", markup=False)
-        raise typer.Exit(ExitCode.BOARD)
+        # where it isn't the board, it is the bench beside it: audio, disk, computer
+        board = code_of(result.error) == ExitCode.BOARD
+        raise typer.Exit(ExitCode.BOARD if board else ExitCode.INVALID)
     return result.path
 
 
 @contextlib.contextmanager
 def _stops_by_hand(stop: threading.Event) -> Iterator[None]:
-    """Turn Ctrl-C and a polite kill into a request: disarm first, then close the record."""
+    """Turn Ctrl-C, a polite kill and a closed terminal into a request.
+
+    The board is disarmed first; then the record is closed.
+    """
 
     def ask(_number: int, _frame: object) -> None:
         stop.set()
 
-    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    asks = [signal.SIGINT, signal.SIGTERM]
+    if hasattr(signal, "SIGHUP"):
+        asks.append(signal.SIGHUP)
+    before = {number: signal.signal(number, ask) for number in asks}
     try:
         yield
     finally:

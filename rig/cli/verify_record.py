@@ -18,8 +18,8 @@ def verify_record(
 ) -> None:
     """Check every checksum, size and count of run folders; nothing is changed.
 
-    Exit code 0 if all are whole, 5 if one is incomplete, 4 if one was changed or failed, 2 if one
-    can't be read at all; the worst of them counts.
+    Exit code 0 if all are whole, 5 if one is incomplete or was stopped, 4 if one was changed or
+    failed, 2 if one can't be read at all; the worst of them counts.
     """
     codes = [_verify(run) for run in runs]
     for worst in (ExitCode.BAD_INPUT, ExitCode.INVALID, ExitCode.INCOMPLETE):
@@ -36,6 +36,6 @@ def _verify(path: Path) -> ExitCode:
     except BenchError:
         return ExitCode.BAD_INPUT
     results.print(f"{path}: {status}", markup=False, soft_wrap=True)
-    if status == "incomplete":
+    if status in ("incomplete", "stopped"):
         return ExitCode.INCOMPLETE
     return ExitCode.INVALID if faults else ExitCode.DONE

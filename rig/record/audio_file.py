@@ -27,11 +27,14 @@ class _WatchedFile:
         self.error: OSError | None = None
 
     def write(self, data: bytes) -> int:
+        written = 0
         try:
-            return self._file.write(data)
+            # a disk that fills up takes a part first, and gives its reason only when asked again
+            while written < len(data):
+                written += self._file.write(data[written:])
         except OSError as error:
             self.error = self.error or error
-            return 0
+        return written
 
     def read(self, count: int = -1) -> bytes:
         return self._file.read(count)

@@ -64,10 +64,15 @@ def find_file(path_or_name: Path | str, folder: str) -> Path:
     if path.name == str(path_or_name) and shipped.is_file():
         return shipped
     names = shipped_names(folder)
+    found = f"no such file{nearest(path.name.removesuffix('.toml'), names)}"
+    if path.is_dir():
+        found = "a folder"
+    elif path.exists():
+        found = "no file but a device; a port is named in [board] of a bench file"
     raise BadFileError(
         [
-            f"{path}: no such file{nearest(path.name.removesuffix('.toml'), names)}; a path is "
-            f"asked for, or one of the shipped names: {', '.join(names)}"
+            f"{path}: {found}; the path of a TOML file is asked for, or one of the shipped names: "
+            f"{', '.join(names)}"
         ]
     )
 

@@ -77,7 +77,16 @@ class RunReader:
         """
         folder = Path(path)
         if not folder.is_dir():
-            raise BadFileError([f"{folder}: no run folder is here"])
+            raise BadFileError(
+                [f"{folder}: no run folder is here; give the one that run or import has made"]
+            )
+        if not (folder / START).exists():
+            raise BadFileError(
+                [
+                    f"{folder}: no run folder: it has no {START}; give the one that run or import "
+                    "has made"
+                ]
+            )
         start = _read_record(folder / START, StartRecord)
         stop, stop_fault = None, f"{folder}: no stop record: the run is incomplete"
         if (folder / STOP).exists():

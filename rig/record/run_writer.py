@@ -112,6 +112,12 @@ class RunWriter:
         }
         try:
             folder.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise RecordError(
+                f"{folder}: can't make the folder {folder.parent} for it: {error.strerror}; give "
+                "another place"
+            ) from error
+        try:
             folder.mkdir()
         except FileExistsError as error:
             raise RecordError(
@@ -119,7 +125,9 @@ class RunWriter:
                 "overwritten: give another name, or move the old run away."
             ) from error
         except OSError as error:
-            raise RecordError(f"{folder}: can't make the run folder: {error.strerror}") from error
+            raise RecordError(
+                f"{folder}: can't make the run folder: {error.strerror}; give another place"
+            ) from error
         try:
             for name, content in contents.items():
                 write_new(folder / name, content)
