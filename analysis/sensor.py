@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 
 import numpy as np
@@ -54,9 +55,17 @@ class Noise:
         likelihood and carried on beyond what was heard. Its tail is heavier than that of normal
         noise with hum, so the true rate is lower.
         """
+        chance = min(0.5, false_per_h * NOISE_BLOCK_S / 3600.0)
+        return float(stats.gumbel_r.isf(chance, *self._law))
+
+    def rate_per_h(self, level: float) -> float:
+        """Blocks an hour in which the noise passes a level; the inverse of :meth:`level_for`."""
+        return float(stats.gumbel_r.sf(level, *self._law)) * 3600.0 / NOISE_BLOCK_S
+
+    @functools.cached_property
+    def _law(self) -> tuple[float, float]:
         location, scale = stats.gumbel_r.fit(self.block_maxima)
-        blocks_per_h = 3600.0 / NOISE_BLOCK_S
-        return float(stats.gumbel_r.isf(min(0.5, false_per_h / blocks_per_h), location, scale))
+        return float(location), float(scale)
 
 
 def _db(level: float) -> float:
@@ -141,19 +150,22 @@ def decay(level: ArrayLike, rate_hz: float) -> tuple[float, float]:
     """Decay of one sound: (T60 in s by backward integration, amplitude time constant in ms).
 
     Schroeder's backward integral of the squared signal, a straight line through -5 to -25 dB
-    (ISO 3382, from memory). The time constant is that in which an amplitude falls to 1/e,
-    T60 / ln(1000). NaN where the sound does not fall by 25 dB.
+    (ISO 3382, from memory); the power of the last tenth is taken off as noise (Chu 1978, from
+    memory). The time constant is that in which an amplitude falls to 1/e, T60 / ln(1000). NaN
+    where the last tenth does not lie 35 dB below the peak: noise, or a sound cut off, rules it.
     """
-    x = np.asarray(level, dtype=float).ravel()
-    energy = np.cumsum(x[::-1] ** 2)[::-1]
-    if energy.size < 8 or not energy[0] > 0.0:
+    power = np.asarray(level, dtype=float).ravel() ** 2
+    if power.size < 20 or not power.max() > 0.0:
         return math.nan, math.nan
+    floor = float(power[-(power.size // 10) :].mean())
+    if floor > power.max() * 10.0**-3.5:
+        return math.nan, math.nan
+    energy = np.cumsum((power - floor)[::-1])[::-1]
     decibels = 10.0 * np.log10(np.maximum(energy / energy[0], 1e-30))
-    use = (decibels <= -5.0) & (decibels >= -25.0)
-    # the last samples fall to nothing by construction
-    if use.sum() < 3 or decibels[-max(2, energy.size // 50)] > -25.0:
+    first, last = int((decibels < -5.0).argmax()), int((decibels < -25.0).argmax())
+    if last - first < 3:
         return math.nan, math.nan
-    fit = stats.linregress(np.flatnonzero(use) / rate_hz, decibels[use])
+    fit = stats.linregress(np.arange(first, last) / rate_hz, decibels[first:last])
     t60_s = -60.0 / float(fit.slope)
     return t60_s, 1e3 * t60_s / math.log(1000.0)
 

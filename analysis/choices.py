@@ -1,0 +1,143 @@
+"""How each detector setting is chosen from recorded strokes; the rules that :mod:`advise` explains.
+
+Every rule is a plain statement about the strokes: the shortest peak window that reaches the first
+peak with a consistent level, the shortest dead time from which on no stroke doubles, and so on.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.detector import Envelopes, pooled_spread_db, sweep
+from analysis.sensor import Noise
+from analysis.sensor import strokes as describe
+
+Array = NDArray[np.float64]
+
+FIRST_PEAK_MS = 3.0
+"""The first peak is the highest level within this time of the onset."""
+PEAK_REACHED_DB = 0.5
+"""A window reaches the first peak when its level comes within this of it."""
+SPREAD_MORE = 1.1
+"""A level is consistent when it spreads by no more than this times the best window's spread."""
+SHARE_OF_STROKES = 0.95
+WINDOW_GRID_MS = np.arange(0.3, 6.001, 0.05)
+DEAD_GRID_MS = np.arange(0.0, 60.01, 0.25)
+LOUD_OVER_NOISE = 100.0
+
+
+def hardest_level(strokes: Envelopes) -> float:
+    """Return the first peak that 95 % of the hardest strokes stay below, as recorded."""
+    first = first_peaks(strokes)
+    forces = strokes.force_n
+    known = np.isfinite(forces)
+    hardest = forces == forces[known].max() if known.any() else first >= np.quantile(first, 0.9)
+    return float(np.quantile(first[hardest], SHARE_OF_STROKES))
+
+
+def softest_level(strokes: Envelopes) -> float:
+    """Return the first peak that 95 % of the softest strokes pass, as recorded."""
+    first = first_peaks(strokes)
+    forces = strokes.force_n
+    known = np.isfinite(forces)
+    softest = forces == forces[known].min() if known.any() else first <= np.quantile(first, 0.1)
+    return float(np.quantile(first[softest], 1.0 - SHARE_OF_STROKES))
+
+
+def first_peaks(strokes: Envelopes) -> Array:
+    """Return the first peak of each stroke."""
+    end = strokes.onset + max(1, strokes.samples_of(FIRST_PEAK_MS))
+    return np.asarray(strokes.level[:, strokes.onset : end].max(axis=1), dtype=float)
+
+
+def threshold_percent(noise: Noise, softest: float, gain_db: float, false_per_h: float) -> float:
+    """Choose a threshold: twice the level that noise passes so often, or less for soft strokes.
+
+    Twice, since the module's own noise comes on top and is not heard by the bench; where the
+    softest strokes lie near, half way (in decibels) between noise and them; never below the noise.
+    """
+    floor = noise.level_for(false_per_h)
+    level = max(floor, min(2.0 * floor, math.sqrt(floor * softest)))
+    return float(100.0 * level * 10.0 ** (gain_db / 20.0))
+
+
+def peak_window_ms(strokes: Envelopes, threshold_percent: float, gain_db: float) -> float:
+    """Choose the shortest peak window whose level is consistent and reaches the first peak.
+
+    NaN where no stroke triggers.
+    """
+    scaled = strokes.scaled(gain_db)
+    running = np.maximum.accumulate(scaled.level, axis=1)
+    above = running > threshold_percent / 100.0
+    heard = above[:, -1]
+    if not heard.any():
+        return math.nan
+    trigger = above.argmax(axis=1)[heard]
+    end = np.minimum(
+        trigger[:, None] + np.maximum(1, np.rint(WINDOW_GRID_MS * strokes.rate_hz / 1e3)) - 1,
+        running.shape[1] - 1,
+    ).astype(int)
+    levels = running[heard][np.arange(len(trigger))[:, None], end]
+    first = first_peaks(scaled)[heard]
+    reached = (levels >= first[:, None] * 10.0 ** (-PEAK_REACHED_DB / 20.0)).mean(axis=0)
+    spread = np.array([pooled_spread_db(column, strokes.force_n[heard]) for column in levels.T])
+    # with no force struck twice there is no spread to go by
+    consistent = np.ones(len(spread), dtype=bool)
+    if np.isfinite(spread).all():
+        consistent = spread <= SPREAD_MORE * spread[WINDOW_GRID_MS <= FIRST_PEAK_MS].min() + 0.02
+    good = consistent & (reached >= SHARE_OF_STROKES)
+    return float(WINDOW_GRID_MS[int(good.argmax())]) if good.any() else float(WINDOW_GRID_MS[-1])
+
+
+def natural_decay_ms(strokes: Envelopes, noise: Noise) -> float:
+    """Return the time in which the sound's envelope falls to 1/e: the slow ones of loud strokes.
+
+    NaN where no stroke is 40 dB above the noise: a soft one's decay drowns.
+    """
+    table = describe(strokes)
+    loud = table["peak_dbfs"] > 20.0 * math.log10(LOUD_OVER_NOISE * noise.rms)
+    decays = table["decay_ms"][loud].dropna()
+    return float(decays.quantile(0.9)) if len(decays) else math.nan
+
+
+def dead_time_ms(
+    strokes: Envelopes, threshold_percent: float, window_ms: float, release_ms: float,
+    gain_db: float,
+) -> float:  # fmt: skip
+    """Choose the shortest dead time from which on no stroke doubles; NaN: none does."""
+    found = sweep(
+        strokes, threshold_percent=threshold_percent, peak_window_ms=window_ms,
+        dead_time_ms=DEAD_GRID_MS, release_ms=release_ms, gain_db=gain_db,
+    ).doubled_share[0, 0, :, 0]  # fmt: skip
+    bad = np.flatnonzero(~(found == 0.0))
+    if bad.size == 0:
+        return 0.0
+    return float(DEAD_GRID_MS[bad[-1] + 1]) if bad[-1] + 1 < DEAD_GRID_MS.size else math.nan
+
+
+def input_curve(level: Array, velocity: Array) -> tuple[float, float]:
+    """Return the module's full level and exponent, from the levels that gave its velocities.
+
+    ``velocity = 1 + 126 (level / full) ** exponent``, by least squares of logarithms over
+    velocities of 5 to 126; levels after the gain in force. NaN with fewer than 10, or all alike.
+    """
+    use = np.isfinite(level) & np.isfinite(velocity) & (velocity >= 5) & (velocity <= 126)
+    use &= level > 0.0
+    if use.sum() < 10 or np.ptp(np.log(level[use])) < 0.5:
+        return math.nan, math.nan
+    x, y = np.log(level[use]), np.log((velocity[use] - 1.0) / 126.0)
+    exponent, offset = np.polyfit(x, y, 1)
+    return float(math.exp(-offset / exponent)), float(exponent)
+
+
+def force_exponent(force_n: Array, velocity: Array) -> float:
+    """Return the exponent of velocity over force, over velocities of 5 to 126; NaN as above."""
+    use = np.isfinite(force_n) & np.isfinite(velocity) & (velocity >= 5) & (velocity <= 126)
+    use &= force_n > 0.0
+    if use.sum() < 10 or np.ptp(np.log(force_n[use])) < 0.5:
+        return math.nan
+    slope, _ = np.polyfit(np.log(force_n[use]), np.log((velocity[use] - 1.0) / 126.0), 1)
+    return float(slope)

@@ -1,0 +1,131 @@
+"""Strokes' waveforms and the silence of a run, for the reference detector and the sensor."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analysis.detector import DetectorError, Envelopes, envelopes
+from analysis.load import Recording
+
+BEFORE_S = 0.005
+AFTER_S = 0.250
+_SILENCE_BEFORE_S = 0.4
+_MOST_SILENCE_S = 20.0
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Waveforms:
+    """Strokes of a run as envelopes.
+
+    Attributes
+    ----------
+    strokes
+        The rows of the stroke table that have a whole waveform, in the order of ``envelopes``.
+    envelopes
+        Each stroke until the next one's onset.
+    silence
+        Sensor samples while nothing sounded, joined; may be short or empty.
+    sample_rate_hz
+        Of the silence.
+    """
+
+    strokes: pd.DataFrame
+    envelopes: Envelopes
+    silence: NDArray[np.float32]
+    sample_rate_hz: float
+
+    def subset(self, keep: NDArray[np.bool_]) -> Waveforms:
+        """Return some of the strokes."""
+        e = self.envelopes
+        return dataclasses.replace(
+            self,
+            strokes=self.strokes[keep],
+            envelopes=dataclasses.replace(e, level=e.level[keep], force_n=e.force_n[keep]),
+        )
+
+    def lonely(self) -> Waveforms:
+        """Return the strokes whose neighbours were silent: none just before, none just after."""
+        own = self.strokes["own_s"].to_numpy(dtype=float)
+        quiet = self.strokes["quiet_s"].to_numpy(dtype=float)
+        return self.subset((own > 0.08) & (quiet > _SILENCE_BEFORE_S / 4.0))
+
+
+def waveforms(recording: Recording, strokes: pd.DataFrame, *, role: str = "sensor") -> Waveforms:
+    """Cut the strokes of a run out of its recording.
+
+    Parameters
+    ----------
+    recording
+        The run.
+    strokes
+        Its stroke table; rows without an onset are left out.
+    role
+        Channel: ``sensor`` or ``second_zone``.
+
+    Returns
+    -------
+    Waveforms
+        ``strokes`` with two more columns: own_s (until the next onset) and quiet_s (since the one
+        before).
+
+    Raises
+    ------
+    DetectorError
+        No such channel, or no stroke with an onset.
+    """
+    if role not in recording.roles:
+        raise DetectorError(f"{recording.path}: no channel has the role {role}")
+    rate, column = recording.sample_rate_hz, recording.roles[role]
+    table = strokes[np.isfinite(strokes["onset_t_s"].to_numpy(dtype=float))]
+    table = table.sort_values("onset_t_s", kind="stable")
+    onset = table["onset_t_s"].to_numpy(dtype=float)
+    before, count = round(BEFORE_S * rate), round((BEFORE_S + AFTER_S) * rate)
+    first = np.rint(onset * rate).astype(int) - before
+    whole = (first >= 0) & (first + count <= recording.frame_count)
+    if not whole.any():
+        raise DetectorError(
+            f"{recording.path}: {len(strokes)} strokes, none with an onset and "
+            f"{1e3 * AFTER_S:.0f} ms of sound after it; record again with more silence at the end"
+        )
+    gap = np.diff(onset)
+    table = table.assign(own_s=np.append(gap, np.inf), quiet_s=np.concatenate([[np.inf], gap]))[
+        whole
+    ]
+    audio = recording.reader.audio
+    cut = np.stack([audio.window(at, count)[:, column] for at in first[whole]])
+    made = envelopes(
+        cut,
+        rate,
+        before_s=before / rate,
+        force_n=table["force_n"].to_numpy(dtype=float),
+        # the next onset is where it passes 1 %; what is before belongs to this stroke
+        own_s=table["own_s"].to_numpy(dtype=float) - 0.0005,
+    )
+    return Waveforms(
+        strokes=table, envelopes=made, silence=_silence(recording, onset, column),
+        sample_rate_hz=rate,
+    )  # fmt: skip
+
+
+def _silence(recording: Recording, onset: NDArray[np.float64], column: int) -> NDArray[np.float32]:
+    """Join what was recorded at least so long after any stroke, and not just before one."""
+    edges = np.concatenate([[0.0], onset, [recording.duration_s]])
+    pieces: list[NDArray[np.float32]] = []
+    left_s = _MOST_SILENCE_S
+    for k, (begin, end) in enumerate(itertools.pairwise(edges)):
+        start = begin + (1.5 if k else 0.05)
+        stop = min(end - 0.05, start + left_s)
+        if stop - start < 0.2:
+            continue
+        first = round(start * recording.sample_rate_hz)
+        length = round((stop - start) * recording.sample_rate_hz)
+        pieces.append(recording.reader.audio.window(first, length)[:, column])
+        left_s -= stop - start
+        if left_s <= 0.0:
+            break
+    return np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.float32)
