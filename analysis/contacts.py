@@ -24,6 +24,7 @@ FLIGHT_DOUBT_S = 0.006
 """A striker's flight may differ by so much from what the bench file says ..."""
 FLIGHT_RESIDUE_S = 0.0015
 """... and at one pulse width from that at another, once that is set right."""
+ALONE_S = 0.06
 LEAST_LIKE = 5
 """Strikes alike, at least, that a delay of their own is taken from."""
 LEAST_INFERRED_U_S = 1e-4
@@ -122,9 +123,12 @@ def _felt(
     # the pickup answers a softer stroke later: its own delay for each striker and width
     strikes = recording.strikes.reset_index(drop=True)
     width = strikes["width_us"].fillna(0.0).round(-1)
+    # on the tail of another a soft stroke may be heard late: only what stands alone may teach
+    alone = np.zeros(len(felt), dtype=bool)
+    alone[rows] = np.diff(at_s, prepend=-np.inf)[j] > ALONE_S
     for _, same in strikes[felt].groupby(["striker", width[felt]], sort=True):
         own = same.index.to_numpy()
-        finer = usual_flight(onset_s, np.sort(better[own]), FELT_LEAST_S)
+        finer = usual_flight(onset_s, np.sort(better[own[alone[own]]]), FLIGHT_RESIDUE_S)
         if finer.count >= LEAST_LIKE:
             better[own] += finer.middle_s
     spread = FELT_SPREADS * shift.spread_s if np.isfinite(shift.spread_s) else FELT_MOST_S

@@ -4,7 +4,7 @@ Near its start a stroke rises as ``a (t - t0)^p``; p depends on the contact and 
 isn't known. Every pair of t0 and p on a grid is fitted (a by least squares, which is a product with
 fixed templates); the weights ``exp(explained energy / 2 sigma^2)`` are the likelihoods of the
 pairs, so that the mean over the grid is the estimate and its spread the uncertainty, that of the
-unknown shape included (Bayesian model averaging over a flat prior).
+unknown shape included (Bayesian model averaging).
 """
 
 from __future__ import annotations
@@ -17,19 +17,23 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-POWERS = (1.0, 1.5, 2.0, 3.0)
+POWERS = (1.0, 1.25, 1.5, 2.0, 3.0)
+PRIOR = (0.35, 0.25, 0.2, 0.12, 0.08)
+"""Contacts begin with a finite slope (a half-sine) or little less (Hertz); sensors and cables that
+swallow the fastest make some of it rounder."""
 AHEAD = 2
 """Samples after the one that reaches the level, so that a rise within one sample has a slope."""
 SHAPE_ERROR = 0.01
 """Misfit of a power law to the first rise, as a share of the level reached."""
 
-
+BEND = 0.01
+"""Uncertainty of a start over its distance from the level, for half-sines and Hertz's pulses."""
 ROWS, PIECE = 4, 250_000
 
 
 @functools.lru_cache(maxsize=16)
-def _templates(length: int, order: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Unit templates (length, K), their gain, start (samples before the level) and power.
+def _templates(length: int, order: int) -> tuple[Floats, ...]:
+    """Unit templates (length, K), gain, start (samples before the level), power, prior, spacing.
 
     The window ends ``AHEAD`` samples after the sample that reaches the level. ``order``: degree of
     the polynomial that is projected out as a baseline; -1 for none.
@@ -40,14 +44,15 @@ def _templates(length: int, order: int) -> tuple[Floats, Floats, Floats, Floats,
     shapes = np.concatenate([np.where(age > 0, age**p, 0.0) for p in POWERS])
     start = np.tile(starts, len(POWERS))
     power = np.repeat(POWERS, len(starts))
-    cell = np.tile(np.gradient(starts), len(POWERS))
+    cell = np.concatenate([np.gradient(starts) * share for share in PRIOR])
     basis = np.polynomial.legendre.legvander(np.linspace(-1, 1, length), max(order, 0))
     basis = np.linalg.qr(basis)[0] if order >= 0 else np.zeros((length, 1))
     free = shapes - (shapes @ basis) @ basis.T
     norm = np.sqrt((free**2).sum(axis=1))
     good = norm > 1e-6 * np.sqrt((shapes**2).sum(axis=1))
     unit = (free[good] / norm[good, None]).T
-    return unit, norm[good], start[good], power[good], cell[good]
+    width = np.tile(np.gradient(starts), len(POWERS))
+    return unit, norm[good], start[good], power[good], cell[good], width[good]
 
 
 def _product(rows: Floats, templates: Floats) -> Floats:
@@ -101,7 +106,7 @@ def fit_rise(
         The rise fills the window: average samples and try again.
     """
     length = windows.shape[1]
-    unit, norm, start, power, cell = _templates(length, order)
+    unit, norm, start, power, cell, width = _templates(length, order)
     along = _product(windows, unit)
     energy = along**2
     if earliest is not None:
@@ -121,6 +126,8 @@ def fit_rise(
     passing = np.minimum(passing, length - 1.0)
     at = (weight * passing).sum(axis=1)
     spread = (weight * (passing - at[:, None]) ** 2).sum(axis=1)
-    grid = (weight * cell**2).sum(axis=1) / 12.0
+    # no pulse is one power law all the way up: the further from the level, the less is sure
+    bend = BEND * np.maximum((length - 1 - AHEAD) - at, 0.0)
+    grid = (weight * width**2).sum(axis=1) / 12.0 + bend**2
     slow = (weight * (start > 0.6 * length)).sum(axis=1) > 0.05
     return at, np.sqrt(spread + grid), slow

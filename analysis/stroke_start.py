@@ -200,6 +200,8 @@ def _from_silence(
         begin = int(coarse[k]) - back - window
         near = stretch.clean(begin, int(coarse[k]) + back + window + AHEAD + 1)
         size = np.abs(near[window:-AHEAD])
+        if slanted[k]:
+            size[: back - (hop if sure[k] else round(UNSURE_S * second))] = 0.0
         level = min(max(LEVEL_SHARE * peak[k], LEVEL_NOISE * noise), 0.6 * peak[k])
         threshold = ONSET_SHARE * peak[k]
         for which, height in ((rises, level), (taller, min(TALLER * level, 0.6 * peak[k]))):
@@ -223,8 +225,11 @@ def _from_silence(
         bent, bent_u, _ = taller.shortened(short).fit(SLANT_ORDER)
         other, other_u = np.where(slanted, bent, other), np.where(slanted, bent_u, other_u)
         slow &= ~slanted
-    # a rise that is no power law gives another start when more of it is fitted
+    # above a slant the taller rise may tell better: less of it can be taken for the slant
     apart = np.abs(other - at)
+    better = slanted & (other_u < u)
+    at, u = np.where(better, other, at), np.where(better, other_u, u)
+    # a rise that is no power law gives another start when more of it is fitted
     unlike = (apart > 2.0 * np.hypot(u, other_u)) & ~slow
     u[unlike] = np.hypot(u, 0.5 * apart)[unlike]
     for average in AVERAGES[1:]:

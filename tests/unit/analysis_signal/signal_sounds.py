@@ -52,12 +52,13 @@ def percussive(
     pad: Pad | None = None,
     late_peak: float = 0.0,
     mode_level: float = 0.5,
+    power: float = 1.0,
 ):
     """Sound of a stroke as a function of time (s): contact half-sine plus damped modes.
 
     Modes are driven by the contact: they have their whole swing at its end only, and those much
     faster than it have little. How much of each depends on the place struck: drawn at random.
-    ``late_peak``: level of a swelling low mode with its crest about 10 ms after the onset.
+    ``power``: 1 for a half-sine, 1.5 about that of an elastic (Hertz) contact. ``late_peak``: level of a swelling low mode with its crest about 10 ms after the onset.
     """
     hz, decay_s = pad or any_pad(rng)
     level = mode_level * rng.uniform(0.2, 1.0, 5) * (80.0 / hz) ** 0.5
@@ -67,7 +68,8 @@ def percussive(
     def sound(t_s: Floats) -> Floats:
         t = np.maximum(t_s, 0.0)
         contact_s = contact_ms * 1e-3
-        value = np.where(t < contact_s, np.sin(np.pi * t / contact_s), 0.0)
+        value = np.where(t < contact_s, np.sin(np.pi * np.minimum(t / contact_s, 1.0)), 0.0)
+        value = np.maximum(value, 0.0) ** power
         drive = np.sin(0.5 * np.pi * np.minimum(t / contact_s, 1.0)) ** 2
         for f, d, a in zip(hz, decay_s, level, strict=True):
             value = value + a * drive * np.exp(-t / d) * np.sin(2 * np.pi * f * t)
