@@ -45,8 +45,8 @@ class RunFacts:
 def facts_of(name: str, bench: BenchFile, protocol: Protocol, specimen: Specimen) -> RunFacts:
     """Take the facts from the three files of a run.
 
-    The protocol's limits, name and purpose may differ (they strike nothing); its stages, order and
-    seed may not.
+    The protocol's limits, name and purpose may differ (they strike nothing), and its seed (it only
+    shuffles); its stages may not.
     """
     calibrations = [
         f"{striker.id}: "
@@ -58,7 +58,7 @@ def facts_of(name: str, bench: BenchFile, protocol: Protocol, specimen: Specimen
         )
         for striker in bench.strikers
     ]
-    struck = msgspec.json.encode((protocol.stages, protocol.seed)).decode()
+    struck = msgspec.json.encode(protocol.stages).decode()
     built = msgspec.to_builtins(specimen)
     flat = {
         f"{table}.{key}": str(value)

@@ -33,6 +33,9 @@ COMMANDS: dict[str, str] = {
     "board": "rig.cli.board:app",
     "verify-record": "rig.cli.verify_record:verify_record",
     "recover": "rig.cli.recover:recover",
+    "advise": "rig.cli.advise:advise",
+    "compare": "rig.cli.compare:compare",
+    "qualify": "rig.cli.qualify:qualify",
 }
 """Name of each command and where its function is."""
 

@@ -1,0 +1,77 @@
+"""``strikebench qualify``: which difference between specimens this bench can see."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.cli.console import results
+
+
+def qualify(
+    runs: Annotated[list[Path], typer.Argument(help="Run folders of one protocol, 2 or more.")],
+    reading: Annotated[str, typer.Option(help="latency, velocity or level.")] = "latency",
+    condition: Annotated[
+        list[str] | None,
+        typer.Option(help="What was changed: striker, day, mounting or run. May be repeated."),
+    ] = None,
+    difference: Annotated[
+        float | None, typer.Option(help="Difference to be seen, in the reading's unit.")
+    ] = None,
+    strokes: Annotated[int, typer.Option(help="Strokes on each specimen.", min=1)] = 100,
+    allow: Annotated[
+        list[str] | None,
+        typer.Option(help="Accept a difference: bench, calibration, protocol, sample_rate_hz."),
+    ] = None,
+) -> None:
+    """Split the spread of readings into the bench's own and the specimens'."""
+    from analysis.alike import facts_of, refuse_unlike
+    from analysis.pipeline import analyse_run
+    from analysis.qualify import READINGS, StudiedRun
+    from analysis.qualify import qualify as study
+
+    studied, facts = [], []
+    for path in runs:
+        analysis = analyse_run(path)
+        reader = analysis.recording.reader
+        pad, module = reader.specimen.pad, reader.specimen.module
+        facts.append(facts_of(str(path), reader.bench, reader.protocol, reader.specimen))
+        studied.append(
+            StudiedRun(
+                name=str(path),
+                specimen=f"{pad.name} {pad.serial}, {module.name} {module.serial} "
+                f"{module.firmware}",
+                day=reader.start.created_utc[:10],
+                mounting=pad.mounting,
+                strokes=analysis.table.strokes,
+            )
+        )
+    refuse_unlike(facts, allow or ())
+    found = study(studied, reading=reading, conditions=tuple(condition or ("run",)))
+    unit = READINGS[reading][2] if reading in READINGS else ""
+    results.print(f"method: {found.method}, {found.count} readings", markup=False)
+    shares = {"repeatability": found.repeatability_sd}
+    shares |= {f"between {name}": sd for name, sd in found.condition_sd.items()}
+    shares |= {"bench in all": found.gauge_sd}
+    several = found.part_sd > 0.0
+    if several:
+        shares |= {"between specimens": found.part_sd}
+    for name, sd in shares.items():
+        results.print(f"{name:>20}  {sd:.4g} {unit} (standard deviation)", markup=False)
+    if several:
+        results.print(
+            f"{found.standing.upper()}: the bench makes {found.gauge_percent:.1f} % of the spread "
+            f"and tells {found.categories} categories of specimens apart",
+            markup=False,
+        )
+    for same in (False, True):
+        seen = found.visible_difference(strokes, same_session=same)
+        where = "within one session" if same else "from session to session"
+        results.print(f"{strokes} strokes a specimen show {seen:.3g} {unit} {where}", markup=False)
+        if difference is not None:
+            results.print(
+                f"  {difference:g} {unit}: {found.verdict(difference, strokes, same_session=same)}",
+                markup=False,
+            )
