@@ -1,8 +1,8 @@
-"""The moment a stroke begins, below one sample: power laws fitted to its first rise.
+"""The moment a stroke begins, below one sample: shapes fitted to its first rise.
 
-Near its start a stroke rises as ``a (t - t0)^p``; p depends on the contact and on the sensor and
-isn't known. Every pair of t0 and p on a grid is fitted (a by least squares, which is a product with
-fixed templates); the weights ``exp(explained energy / 2 sigma^2)`` are the likelihoods of the
+Near its start a stroke rises as a power of the time since, or as a slope that steepens; which it is
+depends on the contact and on the sensor and isn't known. Every pair of start and shape on a grid is
+fitted (its height by least squares, which is a product with fixed templates); the weights ``exp(explained energy / 2 sigma^2)`` are the likelihoods of the
 pairs, so that the mean over the grid is the estimate and its spread the uncertainty, that of the
 unknown shape included (Bayesian model averaging).
 """
@@ -17,23 +17,26 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-POWERS = (1.0, 1.25, 1.5, 2.0, 3.0)
-PRIOR = (0.35, 0.25, 0.2, 0.12, 0.08)
-"""Contacts begin with a finite slope (a half-sine) or little less (Hertz); sensors and cables that
-swallow the fastest make some of it rounder."""
+POWERS = (1.0, 1.0, 1.5, 2.0, 3.0)
+BENDS = (0.0, 1.0, 0.0, 0.0, 0.0)
+"""Shapes of a rise over the time x since its start, 1 at the level: ``x^power (1 + bend x)``."""
+PRIOR = (0.3, 0.3, 0.2, 0.12, 0.08)
+"""Contacts begin with a finite slope (a half-sine) that may steepen (Hertz); sensors and cables
+that swallow the fastest make some of it rounder."""
 AHEAD = 2
 """Samples after the one that reaches the level, so that a rise within one sample has a slope."""
 SHAPE_ERROR = 0.01
 """Misfit of a power law to the first rise, as a share of the level reached."""
-
-BEND = 0.01
+SHAPE_U = 0.01
 """Uncertainty of a start over its distance from the level, for half-sines and Hertz's pulses."""
 ROWS, PIECE = 4, 250_000
 
 
 @functools.lru_cache(maxsize=16)
 def _templates(length: int, order: int) -> tuple[Floats, ...]:
-    """Unit templates (length, K), gain, start (samples before the level), power, prior, spacing.
+    """Unit templates (length, K), and of each: gain, start, scale, power, bend, prior, spacing.
+
+    Starts count in samples before the level, scales in samples.
 
     The window ends ``AHEAD`` samples after the sample that reaches the level. ``order``: degree of
     the polynomial that is projected out as a baseline; -1 for none.
@@ -41,9 +44,11 @@ def _templates(length: int, order: int) -> tuple[Floats, ...]:
     starts = np.concatenate([np.arange(-1.9, 3.0, 0.1), np.geomspace(3.0, 0.8 * length, 150)])
     n = np.arange(length) - (length - 1 - AHEAD)
     age = np.maximum(n[None, :] + starts[:, None], 0.0)
-    shapes = np.concatenate([np.where(age > 0, age**p, 0.0) for p in POWERS])
-    start = np.tile(starts, len(POWERS))
-    power = np.repeat(POWERS, len(starts))
+    whole = np.maximum(starts, 1.0)
+    x = age / whole[:, None]
+    shapes = np.concatenate([x**p * (1.0 + b * x) for p, b in zip(POWERS, BENDS, strict=True)])
+    start, scale = np.tile(starts, len(POWERS)), np.tile(whole, len(POWERS))
+    power, bend = np.repeat(POWERS, len(starts)), np.repeat(BENDS, len(starts))
     cell = np.concatenate([np.gradient(starts) * share for share in PRIOR])
     basis = np.polynomial.legendre.legvander(np.linspace(-1, 1, length), max(order, 0))
     basis = np.linalg.qr(basis)[0] if order >= 0 else np.zeros((length, 1))
@@ -52,7 +57,8 @@ def _templates(length: int, order: int) -> tuple[Floats, ...]:
     good = norm > 1e-6 * np.sqrt((shapes**2).sum(axis=1))
     unit = (free[good] / norm[good, None]).T
     width = np.tile(np.gradient(starts), len(POWERS))
-    return unit, norm[good], start[good], power[good], cell[good], width[good]
+    rest = (norm, start, scale, power, bend, cell, width)
+    return unit, *(values[good] for values in rest)
 
 
 def _product(rows: Floats, templates: Floats) -> Floats:
@@ -106,7 +112,7 @@ def fit_rise(
         The rise fills the window: average samples and try again.
     """
     length = windows.shape[1]
-    unit, norm, start, power, cell, width = _templates(length, order)
+    unit, norm, start, scale, power, bend, cell, width = _templates(length, order)
     along = _product(windows, unit)
     energy = along**2
     if earliest is not None:
@@ -122,12 +128,19 @@ def fit_rise(
     weight = np.exp((energy - best[:, None]) / (2.0 * sigma2[:, None])) * cell
     weight /= weight.sum(axis=1, keepdims=True)
     gain = np.maximum(np.abs(along) / norm, 1e-30)
-    passing = (length - 1 - AHEAD) - start + (threshold[:, None] / gain) ** (1.0 / power)
+    share = threshold[:, None] / gain
+    # x (1 + b x) = share, or x^p = share
+    root = np.where(
+        bend > 0,
+        2.0 * share / (1.0 + np.sqrt(1.0 + 4.0 * bend * share)),
+        share ** (1.0 / power),
+    )
+    passing = (length - 1 - AHEAD) - start + scale * root
     passing = np.minimum(passing, length - 1.0)
     at = (weight * passing).sum(axis=1)
     spread = (weight * (passing - at[:, None]) ** 2).sum(axis=1)
-    # no pulse is one power law all the way up: the further from the level, the less is sure
-    bend = BEND * np.maximum((length - 1 - AHEAD) - at, 0.0)
-    grid = (weight * width**2).sum(axis=1) / 12.0 + bend**2
+    # no pulse is of one shape all the way up: the further from the level, the less is sure
+    unsure = SHAPE_U * np.maximum((length - 1 - AHEAD) - at, 0.0)
+    grid = (weight * width**2).sum(axis=1) / 12.0 + unsure**2
     slow = (weight * (start > 0.6 * length)).sum(axis=1) > 0.05
     return at, np.sqrt(spread + grid), slow

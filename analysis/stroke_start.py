@@ -32,6 +32,8 @@ CHAIN_U_S = 12e-6
 SLANT_WINDOW_S, SLANT_ORDER = 0.0012, 1
 """A weak tail, or hum that is left, is a straight line for so long before a rise."""
 UNSURE_S = 0.0005
+REST_NOISE = 2.5
+"""The mean before a rise is its rest where it is so many times what noise makes of it."""
 TALLER = 2.5
 """The rise is fitted again up to so much more."""
 TAIL_ORDERS = (0, 1, 2)
@@ -199,6 +201,9 @@ def _from_silence(
     for k in range(n):
         begin = int(coarse[k]) - back - window
         near = stretch.clean(begin, int(coarse[k]) + back + window + AHEAD + 1)
+        rest = float(near[:window].mean())
+        if not slanted[k] and abs(rest) > REST_NOISE * noise / np.sqrt(window):
+            near -= rest  # a piezo drifts back for a tenth of a second after a stroke
         size = np.abs(near[window:-AHEAD])
         if slanted[k]:
             size[: back - (hop if sure[k] else round(UNSURE_S * second))] = 0.0
