@@ -9,6 +9,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.interpolate import PchipInterpolator
 
 from analysis.force_fit import ForceFit, ForceFitError, fit_force
 from rig.record.bench_file import Calibration, StrikerFacts
@@ -24,6 +25,8 @@ WARMTH_DOUBT = 0.2
 PULSE_FORM = (0.40, 0.80)
 """Impulse over peak force x duration: 0.64 of a half sine (calculus), 0.54 of an elastic sphere
 (Hertz). What lies far outside is no contact but a ringing or overloaded sensor."""
+TABLE_ROWS = 24
+"""Of the bench file's table."""
 _ROUNDS = 3
 
 
@@ -70,12 +73,21 @@ class ForceCalibration:
     def record(self, *, date: str, reference_serial: str) -> Calibration:
         """Give what stands in the bench file."""
         fit, lack = self.fit, self.fit.lack_of_fit
+        # the curve, and not only its levels: what interpolates in the table must not add to it
+        widths = np.unique(np.round(2.0 * fit.even_widths_us(TABLE_ROWS)) / 2.0)
+        widths = np.clip(widths, fit.least_us, fit.most_us)
+        flights = PchipInterpolator(
+            np.log(self.levels["width_us"] - fit.threshold_us), np.log(self.levels["flight_ms"])
+        )
         return Calibration(
             date=date,
             reference_serial=reference_serial,
-            widths_us=tuple(self.levels["width_us"].tolist()),
-            forces_n=tuple(float(f"{force:.4g}") for force in self.levels["force_n"]),
-            flights_ms=tuple(round(flight, 3) for flight in self.levels["flight_ms"]),
+            widths_us=tuple(widths.tolist()),
+            forces_n=tuple(float(f"{force:.4g}") for force in fit.force_n(widths)),
+            flights_ms=tuple(
+                float(f"{flight:.4g}")
+                for flight in np.exp(flights(np.log(widths - fit.threshold_us)))
+            ),
             uncertainty_percent=round(min(self.uncertainty_percent, 100.0), 2),
             spread_percent=round(100.0 * fit.residual_sd, 2),
             coil_temperature_c=None if self.reference_c is None else round(self.reference_c, 1),

@@ -16,7 +16,8 @@ from scipy.optimize import minimize_scalar
 from analysis.polynomial_fit import Floats, LackOfFit, PolynomialFit, fit_polynomial
 from rig.record.bench_fault import BenchError
 
-LEAST_LEVELS = 4
+LEAST_LEVELS = 10
+"""With fewer the curve misses more between the widths than its tests at the widths can show."""
 LEAST_REPEATS = 2
 MOST_DEGREE = 8
 _GRID = 2000
@@ -102,6 +103,11 @@ class ForceFit:
         fit = self.polynomial.standard_error(self._x(width_us))
         return np.asarray(np.hypot(fit, max(seen, unseen) if math.isfinite(seen) else unseen))
 
+    def even_widths_us(self, count: int) -> Floats:
+        """Widths of forces evenly spaced in their logarithm, from end to end; shape (count,)."""
+        ends = self.force_n([self.least_us, self.most_us])
+        return self.width_us(np.geomspace(ends[0], ends[1], count))
+
     def width_us(self, force_n: npt.ArrayLike) -> Floats:
         """Width for each force; shape of ``force_n``, NaN beyond the calibrated range."""
         x = self._grid()
@@ -129,7 +135,7 @@ def fit_force(width_us: npt.ArrayLike, force_n: npt.ArrayLike) -> ForceFit:
     Raises
     ------
     ForceFitError
-        Fewer than 4 widths or 2 repeats of most of them, or no rising curve fits.
+        Fewer than 10 widths or 2 repeats of most of them, or no rising curve fits.
     """
     widths, forces = np.asarray(width_us, dtype=np.float64), np.asarray(force_n, dtype=np.float64)
     good = np.isfinite(widths) & np.isfinite(forces) & (widths > 0.0) & (forces > 0.0)
@@ -141,7 +147,8 @@ def fit_force(width_us: npt.ArrayLike, force_n: npt.ArrayLike) -> ForceFit:
             f"found; at least {LEAST_LEVELS} widths with {LEAST_REPEATS} strokes each are needed. "
             "Strike more widths between the softest that arrives and the longest pulse"
         )
-    degrees = range(1, min(MOST_DEGREE, len(levels) - 2) + 1)
+    # coefficients and threshold leave two levels or more to test the curve
+    degrees = range(1, min(MOST_DEGREE, len(levels) - 4) + 1)
     found = [fit for fit in (_fit(widths, np.log(forces), d) for d in degrees) if _rises(fit)]
     if not found:
         raise ForceFitError(

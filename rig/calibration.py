@@ -14,6 +14,8 @@ from rig.record.bench_file import BenchFile, Calibration, StrikerFacts
 from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
 from rig.runner import RunFiles
 
+SCOUT_STEP = 4
+"""Widths of one scouting run: after each it is seen whether harder strokes are wanted at all."""
 INTERVAL_MS = 600.0
 """From stroke to stroke: a pad or sensor under a single stroke is silent by then."""
 SCOUT_LEVELS = 28
@@ -67,6 +69,26 @@ def find_striker(bench: BenchFile, striker_id: str) -> StrikerFacts:
     if faults:
         raise BadFileError(faults)
     return found[0]
+
+
+def require_same(measured: StrikerFacts, given: StrikerFacts) -> None:
+    """See that a bench file's striker is the one that an earlier run was struck with.
+
+    Raises
+    ------
+    BadFileError
+        With all facts that differ and bear on the force.
+    """
+    facts = ("serial", "supply_v", "coil_resistance_ohm", "coil_inductance_mh")
+    differing = [name for name in facts if getattr(measured, name) != getattr(given, name)]
+    if differing:
+        raise BadFileError(
+            [
+                f"striker {given.id!r} of the bench file isn't the one of the run: {name} is "
+                f"{getattr(given, name)!r}, in the run it was {getattr(measured, name)!r}"
+                for name in differing
+            ]
+        )
 
 
 def scout_widths_us(striker: StrikerFacts) -> npt.NDArray[np.float64]:

@@ -14,6 +14,8 @@ from rig.cli.console import results, told
 from rig.record.bench_fault import BenchError
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from analysis.force_calibration import ForceCalibration
     from rig.record.bench_file import BenchFile, StrikerFacts
 
@@ -46,7 +48,7 @@ def calibrate(
     ] = 1.0,
     least_force: Annotated[float, typer.Option(min=0.01, help="Softest stroke wanted, N.")] = 0.45,
     most_force: Annotated[float, typer.Option(min=0.1, help="Hardest stroke wanted, N.")] = 60.0,
-    levels: Annotated[int, typer.Option(min=6, max=100, help="Widths of the ladder.")] = 20,
+    levels: Annotated[int, typer.Option(min=12, max=100, help="Widths of the ladder.")] = 20,
     repeats: Annotated[int, typer.Option(min=3, max=1000, help="Strokes at each width.")] = 15,
     start_ohm: Annotated[
         float | None, typer.Option(min=0.01, help="Measured coil resistance before the ladder.")
@@ -59,19 +61,21 @@ def calibrate(
 ) -> None:
     """Measure a striker's peak force over its pulse width, and print its table for the bench file.
 
-    Two short runs find where the striker begins to land and where its force stops to grow; the
-    third strikes a ladder of widths between, in shuffled order. Nothing is extrapolated beyond it.
+    Short runs find where the striker begins to land and where its force stops to grow; the last
+    one strikes a ladder of widths between, in shuffled order. Nothing is extrapolated beyond it.
     """
     from analysis.force_calibration import calibrate_striker
     from analysis.force_strokes import force_strokes
     from analysis.load import load_run
-    from rig.calibration import calibration_table, find_striker, merged_bench
+    from rig.calibration import calibration_table, find_striker, merged_bench, require_same
     from rig.record.disk import write_new
     from rig.record.loaders import find_file, load_bench
     from rig.record.toml_file import read_text
 
     if out is not None and out.exists():
         raise BenchError(f"{out}: exists, and no bench file is overwritten; give another name")
+    if out is not None and not out.parent.is_dir():
+        raise BenchError(f"{out}: there is no folder {out.parent}; make it, or give another name")
     if least_force >= most_force:
         raise BenchError(
             f"forces from {least_force:g} to {most_force:g} N asked for; the first must be smaller"
@@ -79,6 +83,7 @@ def calibrate(
     facts = load_bench(bench)
     bench_text = read_text(find_file(bench, "benches"))
     one = find_striker(facts, striker)
+    earlier = run is not None
     if run is None:
         stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
         folder = runs if runs is not None else Path("runs") / f"{stamp}-calibrate-{striker}"
@@ -90,6 +95,10 @@ def calibrate(
             f"{run}: no calibration can be made of a run that is {recording.status}; strike it "
             "again"
         )
+    if earlier:
+        # what was struck, and in which room, the run knows better than the bench file of today
+        facts = recording.reader.bench
+        require_same(find_striker(facts, striker), one)
     found = calibrate_striker(
         force_strokes(recording),
         one,
@@ -134,10 +143,10 @@ class _Ladder:
         from analysis.force_fit import ForceFitError
         from analysis.force_strokes import force_strokes
         from analysis.load import load_run
-        from rig.calibration import ladder_widths_us, scout_widths_us, threshold_widths_us
+        from rig.calibration import ladder_widths_us, threshold_widths_us
 
         told.print("scouting: where the striker begins to land, and how far its force grows")
-        strokes = force_strokes(load_run(self._run("scout", scout_widths_us(self._striker), 2)))
+        strokes = self._scout(most_n)
         felt, _ = usable_widths(strokes)
         if not len(felt):
             raise ForceFitError(
@@ -159,6 +168,23 @@ class _Ladder:
         ladder = ladder_widths_us(widths, np.maximum.accumulate(forces), levels, least_n, most_n)
         return self._run("ladder", ladder, repeats, order="shuffled")
 
+    def _scout(self, most_n: float) -> pd.DataFrame:
+        """Strike wider and wider, and end where the force is enough: a sensor has its limits."""
+        import pandas as pd
+
+        from analysis.force_strokes import force_strokes
+        from analysis.load import load_run
+        from rig.calibration import SCOUT_STEP, scout_widths_us
+
+        widths = scout_widths_us(self._striker)
+        found: list[pd.DataFrame] = []
+        for number, first in enumerate(range(0, len(widths), SCOUT_STEP), start=1):
+            run = self._run(f"scout-{number}", widths[first : first + SCOUT_STEP], 2)
+            found.append(force_strokes(load_run(run)))
+            if (found[-1]["force_n"] > most_n).any() or found[-1]["clipped"].any():
+                break
+        return pd.concat(found, ignore_index=True)
+
     def _run(self, name: str, widths_us: np.ndarray, repeats: int, order: str = "up") -> Path:
         from rig.calibration import ladder_files
         from rig.cli.run import strike_files
@@ -172,7 +198,7 @@ class _Ladder:
             repeats=repeats,
             order=order,
             seed=self._seed,
-            prompt=_PROMPT.format(striker=self._striker.id) if name == "scout" else "",
+            prompt=_PROMPT.format(striker=self._striker.id) if name == "scout-1" else "",
             reference_serial=self._reference,
         )
         self._folder.mkdir(parents=True, exist_ok=True)

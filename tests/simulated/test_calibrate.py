@@ -15,7 +15,7 @@ from analysis.load import load_run
 from analysis.pipeline import analyse_run
 from rig.calibration import find_striker, ladder_files, merged_bench
 from rig.cli.calibrate import calibrate
-from rig.record.bench_fault import BenchError
+from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.bench_file import Calibration
 from rig.record.coil_warmth import coil_temperatures_c, copper_ohm, equal_width_us
 from rig.record.force_width import ForceWidth
@@ -204,7 +204,7 @@ def test_warm_coil_is_corrected(tmp_path):
     """A ladder on a coil at 45 °C in a room at 21 °C gives the forces of a coil at 21 °C."""
     bench = load_bench(BENCH)
     striker = find_striker(bench, "A")
-    widths = [2100.0, 2300.0, 2600.0, 3000.0, 3500.0, 4000.0]
+    widths = np.round(np.geomspace(2100.0, 4000.0, 12))
     rows = []
     rng = np.random.default_rng(2)
     for k, width in enumerate(np.tile(widths, 8)):
@@ -308,7 +308,7 @@ def test_sensor_that_feels_nothing_is_told(tmp_path):
 
 def test_run_that_trips_ends_the_calibration(tmp_path):
     """An e-stop in the scouting run: the record is kept, and no bench file written."""
-    text = read_text(find_file(BENCH, "benches")).replace("seed=1", "seed=1&estop_at_s=6")
+    text = read_text(find_file(BENCH, "benches")).replace("seed=1", "seed=1&estop_at_s=4")
     bench = tmp_path / "bench.toml"
     bench.write_text(text)
     with pytest.raises(typer.Exit):
@@ -320,5 +320,56 @@ def test_run_that_trips_ends_the_calibration(tmp_path):
     with pytest.raises(BenchError, match="failed"):
         calibrate(
             "A", "SIM-F1", bench=str(bench), out=None,
-            **{**DEFAULTS, "run": tmp_path / "runs" / "scout"},
+            **{**DEFAULTS, "run": tmp_path / "runs" / "scout-1"},
         )  # fmt: skip
+
+
+def test_scouting_ends_where_the_force_is_enough(tmp_path):
+    """A sensor that stands 12 N is never struck much harder, though the striker could."""
+    options = {**DEFAULTS, "most_force": 12.0}
+    out = tmp_path / "out.toml"
+    calibrate(
+        "A", "SIM-F1", bench=BENCH, out=out, runs=tmp_path / "runs", quiet=True, levels=12,
+        repeats=3, **options,
+    )  # fmt: skip
+    struck_n = [
+        contact["force_n"]
+        for truth in (tmp_path / "runs").glob("*.truth.json")
+        for contact in json.loads(truth.read_text(encoding="utf-8"))["contacts"]
+    ]
+    assert 12.0 < max(struck_n) < 36.0
+    assert load_bench(out).strikers[0].calibration.forces_n[-1] == pytest.approx(12.0, rel=0.05)
+
+
+def test_table_is_the_curve(ladder):
+    """What stands in the bench file gives the fitted curve back, also between few widths."""
+    _, strokes = ladder
+    striker = find_striker(load_bench(BENCH), "A")
+    few = np.unique(strokes["width_us"])[[0, 1, 2, 3, 4, 6, 8, 10, 12, 14]]
+    found = calibrate_striker(
+        strokes[strokes["width_us"].isin(few)], striker,
+        ambient_c=21.0, reference_uncertainty_percent=1.0,
+    )  # fmt: skip
+    record = found.record(date="2026-02-03", reference_serial="F")
+    curve = ForceWidth(msgspec.structs.replace(striker, calibration=record))
+    widths = np.linspace(few[0], few[-1], 300)
+    np.testing.assert_allclose(curve.force_n(widths), found.fit.force_n(widths), rtol=4e-3)
+    assert (record.widths_us[0], record.widths_us[-1]) == (few[0], few[-1])
+    assert len(record.flights_ms) == len(record.widths_us) > len(few)
+
+
+def test_run_of_another_striker_is_refused(ladder, tmp_path):
+    """A calibration isn't put under a striker that was exchanged since its run."""
+    recording, _ = ladder
+    text = read_text(find_file(BENCH, "benches")).replace('"SIM-A"', '"SIM-X"')
+    bench = tmp_path / "bench.toml"
+    bench.write_text(text.replace("supply_v = 24.0", "supply_v = 22.0", 1))
+    options = {**DEFAULTS, "run": recording.path}
+    with pytest.raises(BadFileError) as told:
+        calibrate("A", "SIM-F1", bench=str(bench), out=tmp_path / "out.toml", **options)
+    assert len(told.value.faults) == 2
+    assert "SIM-X" in told.value.faults[0]
+    assert "supply_v" in told.value.faults[1]
+    with pytest.raises(BenchError, match="no folder"):
+        calibrate("A", "SIM-F1", bench=BENCH, out=tmp_path / "no" / "out.toml", **options)
+    assert not list(tmp_path.glob("out.toml"))
