@@ -59,17 +59,23 @@ def _plain(number: float, unit: str) -> str:
 
 
 def describe(measure: Measure) -> str:
-    """Return value and interval as a person reads them."""
+    """Return value and interval as a person reads them.
+
+    "At least" or "at most" where the bench, not the specimen, is the limit; a side of the interval
+    that isn't known is left out.
+    """
     if not math.isfinite(measure.value):
         value = "no value"
     else:
         value = _plain(measure.value, measure.unit)
         if measure.bench_limited:
-            value += " (the range struck is the limit)"
-    low, high = (
-        f"{bound:.4g}" if math.isfinite(bound) else "?" for bound in (measure.low, measure.high)
-    )
-    return f"{value} [{low}, {high}]"
+            value = f"{measure.details.get('direction', 'at_least').replace('_', ' ')} {value}"
+    low, high = (f"{bound:.4g}" for bound in (measure.low, measure.high))
+    if math.isfinite(measure.low) and math.isfinite(measure.high):
+        return f"{value} [{low}, {high}]"
+    if math.isfinite(measure.low):
+        return f"{value} [{low} or more]"
+    return f"{value} [{high} or less]" if math.isfinite(measure.high) else f"{value} [not bounded]"
 
 
 def _further_for_share(measure: Measure, bound: float, *, at_most: bool) -> int | None:
@@ -185,14 +191,16 @@ def decide(
     if measure.count == 0 and set(measure.excluded) - OWED_TO_SPECIMEN:
         reasons = ", ".join(f"{n} × {why}" for why, n in measure.excluded.items())
         return made("invalid", f"no usable stroke ({reasons}).")
+    known = math.isfinite(measure.value)
     found = describe(measure)
+    if measure.bench_limited and known:
+        found += " (the range struck is the limit)"
     outside = measure.low > bound if at_most else measure.high < bound
     inside = measure.high <= bound if at_most else measure.low >= bound
-    known = math.isfinite(measure.value)
     if measure.count < limit.least_strokes:
         lacking = limit.least_strokes - measure.count
         return made(
-            "undecided", f"{found} from {measure.count} strokes; at least {limit.least_strokes} "
+            "undecided", f"{found} from a count of {measure.count}; at least {limit.least_strokes} "
             "are demanded.", lacking,
         )  # fmt: skip
     if measure.count == 0:

@@ -104,7 +104,7 @@ def _print_front(found: Recommendation) -> None:
     for title, rows in (
         ("latency against spread of the level", found.front.windows),
         (
-            "doubles against the gap that a second stroke needs (gain, threshold, window as advised)",
+            "doubles against the gap of a second stroke (all else as advised)",
             found.front.recoveries,
         ),
     ):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +12,9 @@ from rich.table import Table
 
 from rig.cli.console import results, told
 from rig.cli.exit_code import OF_VERDICT
+
+_WIDE = 140
+"""Columns of a screen from which on the methods of the intervals have room."""
 
 if TYPE_CHECKING:
     from analysis.pipeline import Analysis
@@ -42,11 +46,15 @@ def measure_table(analysis: Analysis, *, every: bool = False) -> Table:
     from analysis.report.page import number, plain_name
 
     table = Table(box=None, pad_edge=False)
-    for heading in ("measure", "stage"):
-        table.add_column(heading)
-    for heading in ("value", "interval", "unit", "count"):
-        table.add_column(heading, justify="right")
-    table.add_column("method of the interval")
+    methods = results.width >= _WIDE
+    for heading in ("measure", *(["stage"] if every else [])):
+        table.add_column(heading, no_wrap=True)
+    for heading in ("value", "interval"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("unit", no_wrap=True)
+    table.add_column("count", justify="right", no_wrap=True)
+    if methods:
+        table.add_column("method of the interval", no_wrap=True)
     for measure in analysis.measures:
         if (measure.stage and not every) or not (measure.count or math.isfinite(measure.value)):
             continue
@@ -55,19 +63,27 @@ def measure_table(analysis: Analysis, *, every: bool = False) -> Table:
             limited = "≤ " if measure.details.get("direction") == "at_most" else "≥ "
         table.add_row(
             plain_name(measure.name),
-            measure.stage or "all",
+            *([measure.stage or "all"] if every else []),
             f"{limited}{number(measure.value)}",
             f"{number(measure.low)} to {number(measure.high)}",
             UNITS.get(measure.unit, measure.unit),
             str(measure.count),
-            measure.method,
+            *([measure.method] if methods else []),
         )
     return table
+
+
+def verdict_line(verdict: str, reason: str) -> str:
+    """Give verdict and reason; on a screen, broken so that the verdicts stand free at the left."""
+    line = f"{verdict:>10}  {reason}"
+    if not results.is_terminal:
+        return line
+    return textwrap.fill(line, results.width, subsequent_indent=" " * 12, break_long_words=False)
 
 
 def print_decisions(analysis: Analysis) -> None:
     """Print a line for each limit, and the verdict over all."""
     for decision in analysis.decisions:
-        results.print(f"{decision.verdict:>10}  {decision.reason}", markup=False)
+        results.print(verdict_line(decision.verdict, decision.reason), markup=False)
     word = (analysis.overall or "no limits asked").upper()
     results.print(f"{word}: {analysis.reason()}", markup=False)

@@ -18,6 +18,7 @@ def demo(
 ) -> None:
     """Strike a simulated pad with two builds of a module, and write two reports."""
     from analysis.pipeline import analyse_run
+    from rig.cli.analyse import verdict_line
     from rig.cli.report import write_report
     from rig.cli.run import strike
 
@@ -32,5 +33,5 @@ def demo(
         page = write_report(run, analysis=analysis)
         results.print(f"\n{name} build: {(analysis.overall or 'none').upper()}", markup=False)
         for decision in analysis.decisions:
-            results.print(f"  {decision.verdict:>9}  {decision.reason}", markup=False)
+            results.print(verdict_line(decision.verdict, decision.reason), markup=False)
         results.print(f"  report: {page}", markup=False)

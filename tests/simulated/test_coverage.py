@@ -21,9 +21,7 @@ interval_ms = 100
 interval_spread_ms = 12
 """
 CASES = [
-    (pad, build)
-    for pad in ("loam-mesh", "flint-rubber", "gale-cymbal")
-    for build in ("1.3", "1.4")
+    (pad, build) for pad in ("loam-mesh", "flint-rubber", "gale-cymbal") for build in ("1.3", "1.4")
 ]
 SEEDS = range(100, 168)
 

@@ -9,7 +9,7 @@ import pytest
 from struck import measured_counts, strike
 
 PADS = ("loam-mesh", "flint-rubber", "gale-cymbal")
-BUILDS = ("1.3", "1.4")
+BUILDS = ("1.4", "1.6")
 SEEDS = range(1, 21)
 
 EVERYTHING = """format = 1
@@ -20,8 +20,8 @@ name = "ladder"
 pattern = "single"
 forces_n = [2, 3.5, 6, 11, 20, 36]
 order = "shuffled"
-repeats = 10
-interval_ms = 130
+repeats = 22
+interval_ms = 90
 interval_spread_ms = 12
 [[stage]]
 name = "rolls"
@@ -30,7 +30,7 @@ strikers = ["A", "B"]
 rates_per_s = [15, 25, 35]
 strokes = 10
 force_n = 8
-rest_ms = 400
+rest_ms = 300
 [[stage]]
 name = "flams"
 pattern = "flam"
@@ -39,10 +39,11 @@ gaps_ms = [14, 22, 30, 45]
 level_differences_db = [0]
 repeats = 2
 force_n = 12
-rest_ms = 350
+rest_ms = 250
 """
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("build", BUILDS)
 @pytest.mark.parametrize("pad", PADS)
 @pytest.mark.parametrize("seed", SEEDS)
