@@ -19,7 +19,7 @@ from analysis.measures import measure_all, stage_spans, to_json
 from analysis.strokes import StrokeTable, build_strokes
 from rig.record.audio_file import AudioReader
 from rig.record.bench_fault import BenchError
-from rig.record.calibration_age import calibration_doubts
+from rig.record.calibration_age import calibration_doubts, warmth_doubts
 from rig.record.limits import TICKS_PER_US
 from rig.record.protocol import IdleStage, Limit, Protocol
 from rig.record.run_records import StartRecord, Status
@@ -97,7 +97,11 @@ class Analysis:
         if self.start.port:
             day = datetime.datetime.fromisoformat(self.start.created_utc).date()
             used = set(self.recording.strikes["striker"])
-            found += calibration_doubts(self.recording.reader.bench, day, used)
+            bench = self.recording.reader.bench
+            found += calibration_doubts(bench, day, used)
+            for striker in bench.strikers:
+                on_s, widths_us = _pulses(self.recording, striker.id)
+                found += warmth_doubts(striker, on_s, widths_us, bench.ambient.temperature_c)
         return list(dict.fromkeys(str(text) for text in found))
 
     @property
@@ -191,6 +195,19 @@ def analyse_run(path: Path | str) -> Analysis:
         decisions=decisions,
         overall=overall(decisions, status),
     )
+
+
+def _pulses(
+    recording: Recording, striker: str
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """(Starts in s on the board's clock, widths in us) of a striker's pulses, in order."""
+    made = recording.of_kind("coil_on")
+    strikes = recording.strikes.set_index("strike")
+    made = made[made["strike"].isin(strikes.index[strikes["striker"] == striker])]
+    on_s = made["stamp_int"].to_numpy(dtype=np.float64) / (TICKS_PER_US * 1e6)
+    widths_us = strikes["width_us"].reindex(made["strike"].to_numpy()).to_numpy(dtype=np.float64)
+    order = np.argsort(on_s, kind="stable")
+    return on_s[order], widths_us[order]
 
 
 def _idle_spans(recording: Recording, table: StrokeTable) -> dict[str, list[tuple[float, float]]]:

@@ -5,7 +5,12 @@ from __future__ import annotations
 import datetime
 from collections.abc import Collection
 
-from rig.record.bench_file import BenchFile
+import numpy as np
+import numpy.typing as npt
+
+from rig.record.bench_file import BenchFile, StrikerFacts
+from rig.record.coil_warmth import coil_temperatures_c, equal_width_us
+from rig.record.force_width import ForceWidth
 
 
 def calibration_doubts(
@@ -50,3 +55,48 @@ def calibration_doubts(
                 f"{found.striker_serial}. Calibrate the one that is mounted"
             )
     return doubts
+
+
+def warmth_doubts(
+    striker: StrikerFacts, on_s: npt.ArrayLike, widths_us: npt.ArrayLike, ambient_c: float
+) -> list[str]:
+    """Give a sentence if the coil was so much warmer or colder than calibrated that it shows.
+
+    Parameters
+    ----------
+    striker
+        With its calibration; without one, or without a temperature of it, nothing can be told.
+    on_s, widths_us
+        (n,) starts, in order, and widths of the pulses that it got.
+    ambient_c
+        Of the room. The coil is taken to be as warm as it at the first pulse, and if its heat
+        capacity isn't known at all.
+
+    Returns
+    -------
+    list of str
+        A sentence where a force is off by more than the calibration's own uncertainty; else empty.
+    """
+    found, widths = striker.calibration, np.asarray(widths_us, dtype=np.float64)
+    if found is None or found.coil_temperature_c is None or not widths.size:
+        return []
+    coil_c = coil_temperatures_c(striker, on_s, widths, ambient_c, ambient_c)
+    coil_c = np.where(np.isfinite(coil_c), coil_c, ambient_c)
+    curve = ForceWidth(striker)
+    equal = equal_width_us(striker, widths, coil_c, found.coil_temperature_c)
+    # softer or harder than all that was calibrated: by how much can't be told, but by so much
+    equal = np.clip(equal, found.widths_us[0], found.widths_us[-1])
+    off_percent = 100.0 * (curve.force_n(equal) / curve.force_n(widths) - 1.0)
+    off_percent = off_percent[np.isfinite(off_percent)]
+    if not off_percent.size:
+        return []
+    worst = float(off_percent[np.abs(off_percent).argmax()])
+    if abs(worst) <= found.uncertainty_percent:
+        return []
+    return [
+        f"the coil of striker {striker.id} was at {coil_c.min():.0f} to {coil_c.max():.0f} °C, its "
+        f"calibration is of {found.coil_temperature_c:.0f} °C: its forces were "
+        f"{'lower' if worst < 0.0 else 'higher'} than stated, by {abs(np.median(off_percent)):.1f} "
+        f"% at the median stroke and up to {abs(worst):.1f} %. Calibrate in a room as warm as this "
+        "one, or strike more slowly"
+    ]

@@ -1,6 +1,7 @@
 """Calibration on the simulated bench: what it finds is held against the strikers themselves."""
 
 import json
+import re
 
 import msgspec
 import numpy as np
@@ -19,9 +20,15 @@ from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.bench_file import Calibration
 from rig.record.coil_warmth import coil_temperatures_c, copper_ohm, equal_width_us
 from rig.record.force_width import ForceWidth
-from rig.record.loaders import find_file, load_bench
+from rig.record.loaders import (
+    find_file,
+    load_bench,
+    parse_bench,
+    parse_protocol,
+    parse_specimen,
+)
 from rig.record.toml_file import read_text
-from rig.runner import prepare, run
+from rig.runner import RunFiles, prepare, run
 from rig.simulation.contact import HERTZ_IMPULSE
 from rig.simulation.presets import PADS, STRIKERS
 from rig.simulation.striker import Striker
@@ -261,8 +268,6 @@ def test_widths_that_tell_no_force_are_left_out(ladder):
 
 def ladder_run(path, bench_text, widths_us, striker_id="A"):
     """Strike a few widths on a bench."""
-    from rig.record.loaders import parse_bench
-
     bench = parse_bench(bench_text, "bench")
     files = ladder_files(
         bench, bench_text, bench.strikers[0], widths_us, name="few", repeats=2, order="up"
@@ -373,3 +378,46 @@ def test_run_of_another_striker_is_refused(ladder, tmp_path):
     with pytest.raises(BenchError, match="no folder"):
         calibrate("A", "SIM-F1", bench=BENCH, out=tmp_path / "no" / "out.toml", **options)
     assert not list(tmp_path.glob("out.toml"))
+
+
+WARM = """format = 1
+name = "warm"
+purpose = "a ladder in a warm room"
+[[stage]]
+name = "ladder"
+pattern = "single"
+forces_n = [3, 6, 12, 24, 48]
+repeats = 3
+"""
+
+
+@pytest.mark.parametrize("room_c", [21.0, 35.0])
+def test_coil_warmer_than_calibrated_is_told(tmp_path, room_c):
+    """By how much the forces are off is told as it truly is; in the calibration's room nothing is.
+
+    The truth of the run has the force of every stroke; strokes have no spread here.
+    """
+    text = read_text(find_file("simulated", "benches")).replace("seed=1", "seed=1&spread=0")
+    text = text.replace("\ntemperature_c = 21.0", f"\ntemperature_c = {room_c}")
+    specimen = read_text(find_file("good_build", "specimens"))
+    files = RunFiles(
+        protocol=parse_protocol(WARM, "warm"), bench=parse_bench(text, "bench"),
+        specimen=parse_specimen(specimen, "specimen"),
+        protocol_text=WARM, bench_text=text, specimen_text=specimen,
+    )  # fmt: skip
+    run(prepare(files), tmp_path / "run")
+    told = [doubt for doubt in analyse_run(tmp_path / "run").doubts if "coil of striker" in doubt]
+    if room_c == 21.0:
+        assert told == []
+        return
+    truth = json.loads((tmp_path / "run.truth.json").read_text(encoding="utf-8"))["contacts"]
+    asked = np.tile([3.0, 6.0, 12.0, 24.0, 48.0], 3)
+    off = np.array([contact["force_n"] for contact in truth]) / asked - 1.0
+    (sentence,) = told
+    assert "was at 35 to 35 °C, its calibration is of 21 °C" in sentence
+    found = re.search(
+        r"lower than stated, by ([0-9.]+) % at the median .* up to ([0-9.]+) %", sentence
+    )
+    median, worst = (float(figure) for figure in found.groups())
+    assert median == pytest.approx(-100.0 * np.median(off), rel=0.2, abs=0.5)
+    assert worst == pytest.approx(-100.0 * off.min(), rel=0.2, abs=0.5)
