@@ -24,6 +24,9 @@ FLIGHT_DOUBT_S = 0.006
 """A striker's flight may differ by so much from what the bench file says ..."""
 FLIGHT_RESIDUE_S = 0.0015
 """... and at one pulse width from that at another, once that is set right."""
+FLIGHT_UNKNOWN_S = 0.018
+"""Doubt of each width's flight where no flights were calibrated: a soft stroke's is thrice a hard
+one's. Strokes that stand alone tell it."""
 ALONE_S = 0.06
 LEAST_LIKE = 5
 """Strikes alike, at least, that a delay of their own is taken from."""
@@ -146,17 +149,32 @@ def _expected(
     if time_line is not None and time_line.method == "onsets":
         guess = np.zeros(len(strikes))  # it is in the offset of the line
     width = strikes["width_us"].fillna(0.0).round(-1)
+    lonely = _lonely(drive_s) & (width > 0.0).to_numpy()
     for striker, of_striker in strikes.groupby("striker", sort=True):
         rows = of_striker.index.to_numpy()
         shift = usual_flight(onset_s, drive_s[rows] + guess[rows], FLIGHT_DOUBT_S)
         expected[rows] = drive_s[rows] + guess[rows] + shift.middle_s
+        facts = recording.strikers.get(str(striker))
+        measured = bool(facts and facts.calibration and facts.calibration.flights_ms)
         for _, same in of_striker.groupby(width[of_striker.index]):
             own = same.index.to_numpy()
+            if not measured and lonely[own].any():
+                rough = usual_flight(onset_s, expected[own[lonely[own]]], FLIGHT_UNKNOWN_S)
+                expected[own] += rough.middle_s
             finer = usual_flight(onset_s, expected[own], FLIGHT_RESIDUE_S)
             expected[own] += finer.middle_s
         flight = float(np.nanmedian(expected[rows] - drive_s[rows])) if len(rows) else np.nan
         flights[str(striker)] = Latency(flight, shift.spread_s, shift.count)
     return expected, flights
+
+
+def _lonely(drive_s: Floats) -> npt.NDArray[np.bool_]:
+    """Strikes with no other near them; (strikes,)."""
+    order = np.argsort(drive_s, kind="stable")  # NaN last
+    apart = np.diff(drive_s[order], prepend=-np.inf, append=np.inf) > ALONE_S
+    lonely = np.zeros(len(drive_s), dtype=bool)
+    lonely[order] = apart[:-1] & apart[1:]
+    return lonely & np.isfinite(drive_s)
 
 
 def _match_strikes(

@@ -14,11 +14,15 @@ from analysis.force_fit import ForceFitError
 from analysis.force_strokes import force_strokes
 from analysis.load import load_run
 from analysis.pipeline import analyse_run
+from analysis.report.page import write_page
 from rig.calibration import find_striker, ladder_files, merged_bench
 from rig.cli.calibrate import calibrate
+from rig.cli.check import check
+from rig.cli.run import strike
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.bench_file import Calibration
 from rig.record.coil_warmth import coil_temperatures_c, copper_ohm, equal_width_us
+from rig.record.dry_run import dry_run
 from rig.record.force_width import ForceWidth
 from rig.record.loaders import (
     find_file,
@@ -266,6 +270,21 @@ def test_widths_that_tell_no_force_are_left_out(ladder):
         calibrate_striker(nothing, striker, ambient_c=21.0, reference_uncertainty_percent=1.0)
 
 
+def simulated_run(path, protocol_text, bench_text):
+    """Strike a protocol over the simulated pad; gives the run folder."""
+    specimen_text = read_text(find_file("good_build", "specimens"))
+    files = RunFiles(
+        protocol=parse_protocol(protocol_text, "protocol"),
+        bench=parse_bench(bench_text, "bench"),
+        specimen=parse_specimen(specimen_text, "specimen"),
+        protocol_text=protocol_text,
+        bench_text=bench_text,
+        specimen_text=specimen_text,
+    )
+    run(prepare(files), path)
+    return path
+
+
 def ladder_run(path, bench_text, widths_us, striker_id="A"):
     """Strike a few widths on a bench."""
     bench = parse_bench(bench_text, "bench")
@@ -276,13 +295,70 @@ def ladder_run(path, bench_text, widths_us, striker_id="A"):
     return path
 
 
-def test_run_without_calibration_says_so(tmp_path):
-    """Its strokes carry widths, no forces, and the sentence stands beside every result."""
+OVER_DRIVE = """format = 1
+name = "over drive"
+purpose = "a ladder of pulse widths"
+[[stage]]
+name = "ladder"
+pattern = "single"
+widths_us = [2100, 2400, 2800, 3300, 3900]
+repeats = 6
+interval_ms = 200
+[[limit]]
+measure = "velocity_dead_zone"
+at_most_n = 100
+"""
+
+
+def test_run_without_calibration_is_over_drive(tmp_path):
+    """Strokes carry widths and no forces, velocities are given over widths, and it is said.
+
+    A limit on a force can't pass, however wide it is.
+    """
     text = read_text(find_file(BENCH, "benches"))
-    analysis = analyse_run(ladder_run(tmp_path / "run", text, [2600.0, 3400.0]))
+    analysis = analyse_run(simulated_run(tmp_path / "run", OVER_DRIVE, text))
     assert any("over drive" in doubt for doubt in analysis.doubts)
-    assert analysis.table.strokes["force_n"].isna().all()
-    assert set(analysis.table.strokes["width_us"]) == {2600.0, 3400.0}
+    strokes = analysis.table.strokes
+    assert strokes["force_n"].isna().all()
+    # flights aren't known either, and from 4.9 to 12.5 ms: each stroke is still found to be its own
+    assert strokes["width_us"].tolist() == [2100.0, 2400.0, 2800.0, 3300.0, 3900.0] * 6
+    assert (strokes["outcome"] == "clean").all()
+    velocity = {m.name: m for m in analysis.measures if m.name.startswith("velocity_")}
+    assert all(m.details["over"] == "width_us" for m in velocity.values())
+    assert all("pulse width" in m.note for m in velocity.values())
+    assert np.isfinite(velocity["velocity_monotony"].value)
+    for name in ("velocity_dead_zone", "velocity_saturation"):
+        assert np.isnan([velocity[name].value, velocity[name].low, velocity[name].high]).all()
+    assert [decision.verdict for decision in analysis.decisions] == ["undecided"]
+    page = write_page(analysis)
+    assert "over drive (pulse width), not over force" in page
+    assert "forces are not known" in page
+
+
+def test_forces_are_refused_without_calibration():
+    """A protocol in newtons can't be struck on a bench that doesn't know them."""
+    refusals = dry_run(parse_protocol(WARM, "protocol"), load_bench(BENCH)).refusals
+    assert len(refusals) == 1
+    assert "is not calibrated" in refusals[0]
+
+
+@pytest.mark.parametrize(
+    ("bench", "word"), [("simulated", ""), (BENCH, "over drive"), ("old", "days old")]
+)
+def test_check_and_run_tell_it_beforehand(bench, word, tmp_path, capsys):
+    """Missing and old calibrations are named before anything moves; the shipped bench has none."""
+    if bench == "old":
+        text = read_text(find_file("simulated", "benches"))
+        bench = tmp_path / "old.toml"
+        bench.write_text(text.replace("calibration_valid_days = 36_500", ""))
+    protocol = tmp_path / "protocol.toml"
+    protocol.write_text(OVER_DRIVE)
+    check(str(protocol), bench=str(bench))
+    before = capsys.readouterr().err
+    strike(str(protocol), str(bench), "good_build", tmp_path / "run", quiet=True)
+    for told in (before, capsys.readouterr().err):
+        assert ("note:" in told) == bool(word)
+        assert word in " ".join(told.split())
 
 
 def test_run_with_an_old_calibration_says_so(tmp_path):
@@ -399,13 +475,7 @@ def test_coil_warmer_than_calibrated_is_told(tmp_path, room_c):
     """
     text = read_text(find_file("simulated", "benches")).replace("seed=1", "seed=1&spread=0")
     text = text.replace("\ntemperature_c = 21.0", f"\ntemperature_c = {room_c}")
-    specimen = read_text(find_file("good_build", "specimens"))
-    files = RunFiles(
-        protocol=parse_protocol(WARM, "warm"), bench=parse_bench(text, "bench"),
-        specimen=parse_specimen(specimen, "specimen"),
-        protocol_text=WARM, bench_text=text, specimen_text=specimen,
-    )  # fmt: skip
-    run(prepare(files), tmp_path / "run")
+    simulated_run(tmp_path / "run", WARM, text)
     told = [doubt for doubt in analyse_run(tmp_path / "run").doubts if "coil of striker" in doubt]
     if room_c == 21.0:
         assert told == []
