@@ -70,6 +70,11 @@ class Recording:
         return self.frame_count / self.sample_rate_hz
 
     @property
+    def sources(self) -> tuple[str, ...]:
+        """Where notes come from, as the start record has it."""
+        return self.reader.start.sources
+
+    @property
     def gaps(self) -> Ints:
         """(gaps, 2) first frame lost and frames lost, of the audio."""
         rows = self.of_kind("audio_gap")

@@ -52,7 +52,8 @@ def collect_notes(
     din = recording.of_kind("din_byte")
     messages = recording.of_kind("midi_message")
     host = recording.of_kind("midi_in")
-    if len(din) and time_line is not None:
+    # the board hands its bytes over whether or not something was plugged in to its input
+    if len(din) and time_line is not None and "board_din" in recording.sources:
         notes = parse_notes(din["value"], din["stamp_int"], BYTE_US * TICKS_PER_US)
         t_s = time_line.t_s(notes.end)
         u_s = np.hypot(

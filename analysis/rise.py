@@ -2,9 +2,10 @@
 
 Near its start a stroke rises as a power of the time since, or as a slope that steepens; which it is
 depends on the contact and on the sensor and isn't known. Every pair of start and shape on a grid is
-fitted (its height by least squares, which is a product with fixed templates); the weights ``exp(explained energy / 2 sigma^2)`` are the likelihoods of the
-pairs, so that the mean over the grid is the estimate and its spread the uncertainty, that of the
-unknown shape included (Bayesian model averaging).
+fitted (its height by least squares, which is a product with fixed templates); the weights
+``exp(explained energy / 2 sigma^2)`` are the likelihoods of the pairs, so that the mean over the
+grid is the estimate and its spread the uncertainty, that of the unknown shape included (Bayesian
+model averaging).
 """
 
 from __future__ import annotations

@@ -32,6 +32,8 @@ CHAIN_U_S = 12e-6
 SLANT_WINDOW_S, SLANT_ORDER = 0.0012, 1
 """A weak tail, or hum that is left, is a straight line for so long before a rise."""
 UNSURE_S = 0.0005
+SLANT_SPREAD = 1.3
+"""Of what is left when the slant was no line (by simulation)."""
 REST_NOISE = 2.5
 """The mean before a rise is its rest where it is so many times what noise makes of it."""
 TALLER = 2.5
@@ -234,6 +236,7 @@ def _from_silence(
     apart = np.abs(other - at)
     better = slanted & (other_u < u)
     at, u = np.where(better, other, at), np.where(better, other_u, u)
+    u = np.where(slanted, SLANT_SPREAD * u, u)
     # a rise that is no power law gives another start when more of it is fitted
     unlike = (apart > 2.0 * np.hypot(u, other_u)) & ~slow
     u[unlike] = np.hypot(u, 0.5 * apart)[unlike]

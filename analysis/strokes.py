@@ -72,8 +72,8 @@ def build_strokes(recording: Recording) -> StrokeTable:
         drive_s[has] = time_line.t_s(struck[has])
         if time_line.method == "onsets":
             remarks.append(
-                "no usable markers were recorded: the plan was fitted to the onsets themselves (scatter "
-                f"{time_line.residual_sd_us / 1e3:.2f} ms); drive times hold the flight"
+                "no usable markers were recorded: the plan was fitted to the onsets themselves "
+                f"(scatter {time_line.residual_sd_us / 1e3:.2f} ms); drive times hold the flight"
             )
     notes, source, counts = collect_notes(recording, time_line, heard.line)
     contacts = find_contacts(recording, heard, drive_s, time_line)
