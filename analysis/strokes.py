@@ -241,6 +241,8 @@ def _outcomes(
             reason[row] = "a note came, but no onset was seen"
     late = begin + LONGEST_LATENCY_S + 0.02 > recording.duration_s
     reason[late & (outcome == "lost")] = "the recording ends in its window"
+    if recording.imported and len(notes) == 0:
+        reason[outcome == "lost"] = "no notes were recorded: nothing can be said of the module"
     reason[~came] = "never struck: the run ended before it"
     bad = reason != ""
     outcome[bad] = "invalid"
