@@ -60,6 +60,24 @@ def test_power_law_needs_no_high_degree():
     assert fit.lack_of_fit.p > 0.01
 
 
+def test_curve_leaves_widths_to_be_tested_by():
+    """However few widths, the lack of fit can be told."""
+    widths, forces = strokes(7)
+    few = np.isin(widths, WIDTHS_US[:10])
+    fit = fit_force(widths[few], forces[few])
+    assert fit.lack_of_fit.freedom >= 2
+    assert np.isfinite(fit.lack_of_fit.p)
+
+
+def test_even_widths_have_even_forces():
+    """Widths for a table: from end to end, their forces in equal ratios."""
+    fit = fit_force(*strokes(8))
+    forces = fit.force_n(fit.even_widths_us(24))
+    np.testing.assert_allclose(
+        np.diff(np.log(forces)), np.log(forces[-1] / forces[0]) / 23, rtol=1e-3
+    )
+
+
 def test_misfit_is_told_and_enters_the_uncertainty():
     """A kink that no polynomial follows: the test finds it, and the uncertainty grows by it."""
 
@@ -108,6 +126,7 @@ def test_strokes_that_were_not_felt_are_left_out():
     [
         ([], [], "0 good strokes"),
         ([2000.0] * 20, [1.0] * 20, "at 1 widths"),
+        (np.repeat(WIDTHS_US[:9], 9), true_force_n(np.repeat(WIDTHS_US[:9], 9)), "at 9 widths"),
         (WIDTHS_US, true_force_n(WIDTHS_US), "2 strokes each"),
         (np.repeat(WIDTHS_US, 4), np.full(4 * len(WIDTHS_US), np.nan), "0 good strokes"),
         (np.repeat(WIDTHS_US, 4), 1.0 / np.repeat(WIDTHS_US, 4), "don't grow"),
