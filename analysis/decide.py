@@ -170,7 +170,8 @@ def decide(
     def made(verdict: Verdict, why: str, further: int | None = None) -> Decision:
         more = ""
         if further is not None:
-            more = f" About {further} further strokes would decide, if the figure stays."
+            about = f"{float(f'{further:.2g}'):.0f}"  # it is no more certain than that
+            more = f" About {about} further strokes would decide, if the figure stays."
         return Decision(
             limit=limit, measure=measure, verdict=verdict, reason=f"{asked}: {why}{more}",
             further_strokes=further,
