@@ -57,6 +57,7 @@ class ProtocolFile(pytest.File):
 
     def collect(self) -> Iterator[pytest.Item]:
         """Yield a test for each limit; a protocol without limits is an error, not a pass."""
+        from analysis.measure import UNITS
         from rig.record.bench_fault import BenchError
         from rig.record.loaders import load_protocol
 
@@ -73,7 +74,8 @@ class ProtocolFile(pytest.File):
             raise self.CollectError(f"{self.path.name}: no [[limit]], so nothing can be judged")
         seen: dict[str, int] = {}
         for place, limit in enumerate(protocol.limits):
-            name = f"{limit.measure} {limit.bound} {limit.value:g} {limit.unit}"
+            unit = UNITS.get(limit.unit, limit.unit)
+            name = f"{limit.measure} {limit.bound.replace('_', ' ')} {limit.value:g} {unit}".strip()
             if limit.stage:
                 name = f"{limit.stage}: {name}"
             seen[name] = seen.get(name, 0) + 1
@@ -150,9 +152,7 @@ class LimitItem(pytest.Item):
     ) -> str | Any:
         """Say what was measured against what, without a traceback of this plugin."""
         if isinstance(excinfo.value, LimitNotMetError):
-            lines = [str(excinfo.value)]
-            lines += [f"{k}: {v}" for k, v in self.user_properties if k in ("measured", "limit")]
-            return "\n".join(lines)
+            return str(excinfo.value)
         return super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, None, str]:

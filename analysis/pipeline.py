@@ -9,6 +9,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -138,6 +139,7 @@ class Analysis:
         start, facts = self.start, self.table.facts
         line = self.table.time_line
         rows = [
+            *_under_test(self.specimen),
             ("run", f"{self.path.name} ({start.run_id})"),
             ("status", self.recording.status),
             ("software", ", ".join(f"{k} {v}" for k, v in start.software.items() if v)),
@@ -157,6 +159,30 @@ class Analysis:
                 )
             )
         return rows
+
+
+def _under_test(specimen: Specimen) -> list[tuple[str, str]]:
+    """Pad, module and settings in force, line by line."""
+    pad, module = specimen.pad, specimen.module
+    settings = msgspec.structs.asdict(module.settings).items()
+    lines = {
+        "pad": (
+            pad.name,
+            pad.serial and f"serial {pad.serial}",
+            pad.mounting,
+            f"struck at {pad.strike_position:g} from centre (0) to edge (1)",
+        ),
+        "module": (
+            module.name,
+            f"firmware {module.firmware}",
+            module.serial and f"serial {module.serial}",
+        ),
+        "settings": tuple(f"{name} = {value:g}" for name, value in settings if value is not None),
+    }
+    return [
+        (name, ", ".join(part for part in parts if part) or "not told")
+        for name, parts in lines.items()
+    ]
 
 
 def analyse_run(path: Path | str) -> Analysis:

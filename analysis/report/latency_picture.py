@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from analysis.decide import describe
 from analysis.measure import Measure
-from analysis.report.style import BAND, CLEAN, INK, limit_line, picture, to_png
+from analysis.report.style import BAND, CLEAN, INK, limit_lines, picture, to_png, upright
 from rig.record.protocol import Limit
 
 
@@ -37,29 +38,32 @@ def latency_picture(
     latency_ms = latency_ms[np.isfinite(latency_ms)]
     if latency_ms.size < 2:
         return None
-    with picture(11, 5.2) as figure:
-        share, each = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1))
+    demands = [
+        (one.value, f"{one.measure.removeprefix('latency_')} {one.bound.replace('_', ' ')} "
+         f"{one.value:g} ms" + (f", {one.stage}" if one.stage else ""))
+        for one in limits
+        if one.measure.startswith("latency") and one.unit == "ms"
+    ]  # fmt: skip
+    with picture(11, 6.6) as figure:
+        share, each = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
         share.step(
             latency_ms, np.arange(1, latency_ms.size + 1) / latency_ms.size * 100, color=CLEAN
         )
         share.set_ylabel("answered, %")
-        share.set_ylim(-4, 122)
+        lines = len(demands) + (median is not None and bool(np.isfinite(median.value)))
+        share.set_ylim(-4, 104 / (1 - 0.105 * lines))
         share.set_yticks(range(0, 101, 20))
         share.set_title(f"Latency of {latency_ms.size} strokes: onset to end of the note")
         if median is not None and np.isfinite(median.value):
             for axes in (share, each):
                 axes.axvspan(median.low, median.high, color=BAND, zorder=0)
-            share.axvline(median.value, color=INK, linewidth=1.2)
-            share.annotate(
-                f"median {median.value:.2f} ms ({median.low:.2f} to {median.high:.2f})",
-                (median.value, 8),
-                xytext=(8, 0),
-                textcoords="offset points",
-            )
-        for limit in limits:
-            if limit.measure.startswith("latency") and limit.unit == "ms":
-                words = f"{limit.measure.removeprefix('latency_')} limit {limit.value:g} ms"
-                limit_line(share, limit.value, words)
+        ends = [latency_ms[0], latency_ms[-1], *(value for value, _ in demands)]
+        room = 0.03 * (max(ends) - min(ends))
+        share.set_xlim(min(ends) - room, max(ends) + room)
+        if median is not None and np.isfinite(median.value):
+            words = f"median {describe(median)}"
+            upright(share, median.value, words, colour=INK)
+        limit_lines(share, demands, below=lines - len(demands))
         # a fixed spread keeps equal latencies from hiding each other, and the picture repeatable
         height = np.random.default_rng(0).uniform(0.1, 0.9, latency_ms.size)
         each.plot(latency_ms, height, ".", color=CLEAN, alpha=0.6, markersize=5)

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import jinja2
 
-from analysis.decide import describe
 from analysis.measure import UNITS, Measure
 from analysis.report.pictures import all_pictures
 
 if TYPE_CHECKING:
+    from analysis.decide import Decision
     from analysis.pipeline import Analysis
 
 _WORDS = {
@@ -40,18 +40,6 @@ def write_page(analysis: Analysis) -> str:
         undefined=jinja2.StrictUndefined,
     )
     overall = analysis.overall
-    decisions = [
-        {
-            "verdict": d.verdict,
-            "name": " · ".join(
-                part for part in (plain_name(d.limit.measure), d.limit.stage) if part
-            ),
-            "measured": describe(d.measure) if d.measure else "not measured",
-            "limit": analysis.describe_limit(d.limit),
-            "reason": d.reason.split(": ", 1)[-1],
-        }
-        for d in analysis.decisions
-    ]
     pictures = [
         {
             "heading": p.heading,
@@ -65,16 +53,17 @@ def write_page(analysis: Analysis) -> str:
     title = f"{start.pad_name} with {start.module_name} {start.module_firmware}"
     return environment.get_template("page.html").render(
         title=title,
-        subtitle=f"{start.protocol_name} on {start.bench_name}, {start.created_utc}",
+        subtitle=f"{start.protocol_name} on {start.bench_name}, {_minute(start.created_utc)}",
         overall=overall or "none",
         overall_word=_WORDS.get(overall or "", "NO LIMITS ASKED"),
         overall_reason=analysis.reason(),
         doubts=analysis.doubts,
-        decisions=decisions,
+        decisions=[_decision_row(analysis, decision) for decision in analysis.decisions],
         rule=_RULES[analysis.protocol.decision_rule],
         confidence=f"{100 * analysis.protocol.confidence:g} %",
         pictures=pictures,
-        measures=[_row(m) for m in analysis.measures if _tells(m)],
+        measures=[_row(m) for m in analysis.measures if _tells(m) and not m.stage],
+        stage_measures=[_row(m) for m in analysis.measures if _tells(m) and m.stage],
         budget=[
             {"name": name.replace("_", " "), "value": f"{value * 1e6:.1f}"}
             for name, value in analysis.budget_s.items()
@@ -88,6 +77,25 @@ def plain_name(name: str) -> str:
     return name.replace("_", " ")
 
 
+def _minute(created_utc: str) -> str:
+    return f"{created_utc[:10]} {created_utc[11:16]} UTC"
+
+
+def _decision_row(analysis: Analysis, decision: Decision) -> dict[str, str]:
+    """Give one limit's row; its figures stand once, in their own column."""
+    measured = analysis.describe(decision)
+    why = decision.reason.split(": ", 1)[-1].removeprefix(measured).lstrip(" ;")
+    why = why.removeprefix("(the range struck is the limit)").lstrip().removeprefix("is ")
+    return {
+        "verdict": decision.verdict,
+        "name": plain_name(decision.limit.measure),
+        "stage": decision.limit.stage,
+        "measured": measured,
+        "limit": analysis.describe_limit(decision.limit),
+        "reason": why[:1].upper() + why[1:],
+    }
+
+
 def _tells(measure: Measure) -> bool:
     return measure.count > 0 or math.isfinite(measure.value)
 
@@ -98,7 +106,13 @@ def number(value: float) -> str:
 
 
 def _row(measure: Measure) -> dict[str, str]:
-    interval = f"{number(measure.low)} to {number(measure.high)}"
+    known = math.isfinite(measure.low), math.isfinite(measure.high)
+    interval = {
+        (True, True): f"{number(measure.low)} to {number(measure.high)}",
+        (True, False): f"{number(measure.low)} or more",
+        (False, True): f"{number(measure.high)} or less",
+        (False, False): "–",
+    }[known]
     unit = UNITS.get(measure.unit, measure.unit)
     direction = "at most " if measure.details.get("direction") == "at_most" else "at least "
     limited = direction if measure.bench_limited else ""
@@ -107,8 +121,10 @@ def _row(measure: Measure) -> dict[str, str]:
     return {
         "name": plain_name(measure.name),
         "stage": measure.stage or "all",
-        "value": f"{limited}{number(measure.value)} {unit}".strip(),
-        "interval": interval if math.isfinite(measure.low) or math.isfinite(measure.high) else "–",
+        "value": f"{limited}{number(measure.value)} {unit}".strip()
+        if math.isfinite(measure.value)
+        else "no value",
+        "interval": interval,
         "count": str(measure.count),
         "method": measure.method,
         "note": note,

@@ -24,7 +24,7 @@ class Picture:
     heading: str
     alt: str
     png: bytes
-    words: str = ""
+    words: str
 
 
 def _find(analysis: Analysis, name: str, stage: str = "") -> Measure | None:
@@ -54,22 +54,59 @@ def _of_kind(analysis: Analysis, kind: str, limit: Limit | None) -> bytes | None
 
 
 _HEADINGS = (
-    ("raster", "What was struck, heard and sent", "Strokes and notes over time."),
-    ("latency", "Latency", "Share of strokes answered within a time."),
-    ("velocity", "Velocity over force", "Velocity of each stroke over its force."),
-    ("roll", "Roll", "Share of clean strokes over the rate."),
-    ("flam", "Flam", "Share of second strokes caught over the gap."),
-    ("transients", "Transients", "Sensor level of strokes from their onsets."),
+    (
+        "raster",
+        "What was struck, heard and sent",
+        "Strokes and notes over time.",
+        "Each row is six seconds. Up from the line: a stroke at its onset, the sensor's first "
+        "movement. Down from it: a note, at the end of its last byte. A stroke without a note is "
+        "lost; a second note for one stroke is a double; one that no stroke explains is a stray.",
+    ),
+    (
+        "latency",
+        "Latency",
+        "Share of strokes answered within a time.",
+        "Above: what share of the strokes had their note within so many milliseconds. Below: each "
+        "stroke as a dot.",
+    ),
+    (
+        "velocity",
+        "Velocity over force",
+        "Velocity of each stroke over its force.",
+        "Above: the velocity of each note over the force of its stroke. Below: how far it is off "
+        "the declared curve, laid through the softest and the hardest level.",
+    ),
+    (
+        "roll",
+        "Roll",
+        "Share of clean strokes over the rate.",
+        "Clean: one stroke, exactly one note. The dotted line is the share demanded.",
+    ),
+    (
+        "flam",
+        "Flam",
+        "Share of second strokes caught over the gap.",
+        "Pairs of strokes close together: how many of the second ones got a note of their own. "
+        "The dotted line is the share demanded.",
+    ),
+    (
+        "transients",
+        "Sound of the strokes",
+        "Sensor level of strokes from their onsets.",
+        "What the sensor gave: up to a dozen clean, lost and double strokes each, from their "
+        "onsets. A late peak as high as the first makes doubles; lost strokes that are as loud as "
+        "clean ones were lost to time, not to the threshold.",
+    ),
 )
 
 
 def all_pictures(analysis: Analysis) -> list[Picture]:
     """Draw every picture that the run has data for, in order of the page."""
     found = []
-    for kind, heading, alt in _HEADINGS:
+    for kind, heading, alt, words in _HEADINGS:
         png = _of_kind(analysis, kind, None)
         if png is not None:
-            found.append(Picture(heading, alt, png))
+            found.append(Picture(heading, alt, png, words))
     return found
 
 

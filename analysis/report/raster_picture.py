@@ -46,7 +46,7 @@ def raster_picture(strokes: pd.DataFrame, notes: pd.DataFrame) -> bytes | None:
     )
     urgent = np.isin(rows, trouble)
     chosen = np.sort(np.concatenate([rows[urgent], rows[~urgent]])[:MOST_ROWS])
-    with picture(11, 1.6 + 0.62 * chosen.size) as figure:
+    with picture(11, 2.0 + 0.7 * chosen.size) as figure:
         axes = figure.subplots()
         for place, row in enumerate(chosen):
             base = -float(place)
@@ -74,7 +74,7 @@ def raster_picture(strokes: pd.DataFrame, notes: pd.DataFrame) -> bytes | None:
         axes.set_xlim(-0.05, _ROW_S + 0.05)
         axes.set_xlabel("seconds from the time at the left")
         left_out = rows.size - chosen.size
-        tail = f"; {left_out} quiet stretches not shown" if left_out else ""
+        tail = f"; {left_out} of {rows.size} rows not shown" if left_out else ""
         axes.set_title(f"Struck and heard (up), sent (down){tail}")
         handles = [
             axes.plot([], [], "|", color=INK, markersize=14, markeredgewidth=2)[0],

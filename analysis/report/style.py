@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -20,11 +20,11 @@ LIMIT = "#5b4a00"
 BAND = "#cfe3ee"
 
 _SETTINGS: Any = {
-    "font.size": 14,
-    "axes.titlesize": 16,
+    "font.size": 18,
+    "axes.titlesize": 18,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
-    "axes.labelsize": 14,
+    "axes.labelsize": 18,
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
     "text.color": INK,
@@ -34,7 +34,7 @@ _SETTINGS: Any = {
     "grid.color": "#e5e9ec",
     "lines.linewidth": 2.2,
     "legend.frameon": False,
-    "legend.fontsize": 13,
+    "legend.fontsize": 17,
     "figure.dpi": 100,
     "svg.fonttype": "none",
     # names of pads and stages are text, never formulas
@@ -59,27 +59,34 @@ def to_png(figure: Figure) -> bytes:
         return file.getvalue()
 
 
-def limit_line(axes: Axes, value: float, text: str, *, vertical: bool = True) -> None:
-    """Draw a limit with its words beside it."""
-    if vertical:
-        axes.axvline(value, color=LIMIT, linestyle=(0, (5, 2)))
-        axes.annotate(
-            text,
-            (value, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(4, -4),
-            textcoords="offset points",
-            va="top",
-            color=LIMIT,
-        )
-    else:
-        axes.axhline(value, color=LIMIT, linestyle=(0, (5, 2)))
-        axes.annotate(
-            text,
-            (1.0, value),
-            xycoords=("axes fraction", "data"),
-            xytext=(-4, 4),
-            textcoords="offset points",
-            ha="right",
-            color=LIMIT,
-        )
+def upright(
+    axes: Axes, value: float, text: str, *, colour: str, style: Any = "-", height: float = 0.985
+) -> None:
+    """Draw an upright line with its words beside it, on the side that has room.
+
+    ``height``: of the words, as a share of the axes'. Set the axes' limits first.
+    """
+    axes.axvline(value, color=colour, linestyle=style, linewidth=2)
+    low, high = axes.get_xlim()
+    on_right = value < low + 0.6 * (high - low)
+    axes.annotate(
+        text,
+        (value, height),
+        xycoords=("data", "axes fraction"),
+        xytext=(6 if on_right else -6, 0),
+        textcoords="offset points",
+        ha="left" if on_right else "right",
+        va="top",
+        color=colour,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5, "alpha": 0.85},
+        zorder=5,
+    )
+
+
+def limit_lines(axes: Axes, limits: Sequence[tuple[float, str]], *, below: int = 0) -> None:
+    """Draw limits upright, their words one below the other so that none hides another's.
+
+    ``below``: lines of words that stand above them.
+    """
+    for place, (value, words) in enumerate(limits, start=below):
+        upright(axes, value, words, colour=LIMIT, style=(0, (5, 2)), height=0.985 - 0.1 * place)

@@ -13,7 +13,7 @@ from analysis.report.style import CLEAN, DOUBLE, INK, LOST, picture, to_png
 _BEFORE_MS = 2.0
 _AFTER_MS = 40.0
 _EACH = 12
-_FLOOR_DBFS = -90.0
+_FLOOR_DBFS = -80.0
 
 
 class Windows(Protocol):
@@ -45,7 +45,7 @@ def transient_picture(strokes: pd.DataFrame, audio: Windows, sensor: int) -> byt
     before, after = int(_BEFORE_MS * rate_hz / 1e3), int(_AFTER_MS * rate_hz / 1e3)
     hold = max(1, rate_hz // 4000)
     kinds = (("clean", CLEAN, 0.35), ("lost", LOST, 0.9), ("double", DOUBLE, 0.9))
-    with picture(11, 5) as figure:
+    with picture(11, 6) as figure:
         axes = figure.subplots()
         drawn = False
         for name, colour, strength in kinds:
@@ -74,6 +74,6 @@ def transient_picture(strokes: pd.DataFrame, audio: Windows, sensor: int) -> byt
         axes.set_xlim(-_BEFORE_MS, _AFTER_MS)
         axes.set_xlabel("milliseconds from the onset")
         axes.set_ylabel("sensor level, dBFS")
-        axes.set_title("Transients laid over each other")
-        axes.legend(loc="upper right")
+        axes.set_title("Sensor's sound of strokes, laid over each other")
+        figure.legend(ncols=3, loc="outside lower center")
         return to_png(figure)

@@ -43,14 +43,15 @@ def velocity_picture(strokes: pd.DataFrame, declared: DeclaredCurve) -> bytes | 
         return np.asarray(medians[0] + part * (medians[-1] - medians[0]))
 
     spread = 1 + np.random.default_rng(0).uniform(-0.012, 0.012, x.size)
-    with picture(11, 6) as figure:
+    with picture(11, 7) as figure:
         top, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
+        words = "declared curve" + (f", force to the power {exponent:g}" if exponent != 1 else "")
         fine = np.linspace(levels[0], levels[-1], 200)
-        top.plot(fine, curve(fine), color=INK, linewidth=1.4, label=f"declared, F^{exponent:g}")
+        top.plot(fine, curve(fine), color=INK, linewidth=1.4, label=words)
         top.plot(x * spread, velocity, ".", color=CLEAN, alpha=0.6, label="strokes")
         top.plot(levels, medians, "o", color=CLEAN, fillstyle="none", markersize=9, label="median")
         top.set_ylim(0, 130)
-        top.set_ylabel("velocity")
+        top.set_ylabel("MIDI velocity")
         top.set_title("Velocity over force" if calibrated else "Velocity over drive")
         top.legend(loc="lower right")
         below.axhline(0, color=INK, linewidth=1.2)

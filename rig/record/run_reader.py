@@ -98,7 +98,8 @@ class RunReader:
         if stop is None:
             run.faults.append(stop_fault)
         elif stop.outcome != "complete":
-            run.faults.append(f"{folder}: the run was {stop.outcome}: {stop.reason}")
+            ended = "failed" if stop.outcome == "failed" else "was stopped"
+            run.faults.append(f"{folder}: the run {ended}: {stop.reason}")
         run._check_files()
         run._check_events()
         run._check_audio()
