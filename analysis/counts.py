@@ -54,7 +54,7 @@ def count_measures(
             "double_delay_median", "ms", interval.quantile(delays, 0.5, confidence),
             confidence=confidence, count=int(np.isfinite(delays).sum()), rows=doubled.strokes,
             excluded=doubled.excluded if delays.size else None, stage=stage,
-            note="From the first note to the next one of the same stroke; no value without doubles.",
+            note="From the first note to the next one of the same stroke.",
             details={
                 "delays_ms": [float(delay) for delay in delays],
                 "strokes": list(doubled.strokes),

@@ -27,15 +27,15 @@ COMMANDS: dict[str, str] = {
     "import": "rig.cli.import_take:import_take",
     "analyse": "rig.cli.analyse:analyse",
     "report": "rig.cli.report:report",
+    "advise": "rig.cli.advise:advise",
+    "compare": "rig.cli.compare:compare",
+    "qualify": "rig.cli.qualify:qualify",
     "calibrate": "rig.cli.calibrate:calibrate",
     "devices": "rig.cli.devices:devices",
     "level": "rig.cli.level:level",
     "board": "rig.cli.board:app",
     "verify-record": "rig.cli.verify_record:verify_record",
     "recover": "rig.cli.recover:recover",
-    "advise": "rig.cli.advise:advise",
-    "compare": "rig.cli.compare:compare",
-    "qualify": "rig.cli.qualify:qualify",
 }
 """Name of each command and where its function is."""
 

@@ -1,4 +1,4 @@
-"""``strikebench verify``: tells whether run folders are whole and unchanged."""
+"""``strikebench verify-record``: tells whether run folders are whole and unchanged."""
 
 from __future__ import annotations
 

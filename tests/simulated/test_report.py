@@ -107,3 +107,16 @@ def test_demo_fails_the_bad_build_and_passes_the_good_one(tmp_path: Path) -> Non
     assert "double_share" in bad.split("fail  ")[1].splitlines()[0]
     for name in ("good", "bad"):
         assert (tmp_path / f"demo-{name}" / "analysis" / "report.html").stat().st_size > 100_000
+
+
+def test_the_developers_page_names_every_column(run: Path) -> None:
+    """Columns of stroke and note table are those of DEVELOPERS.md, no more and no fewer."""
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = analyse_run(run).table
+    part = text.split("## Stroke table")[1].split("\n## ")[0]
+    strokes, notes = part.split("A notes table stands beside it:")
+    cells = re.findall(r"^\| ([a-z_0-9, ]+) \|", strokes, re.MULTILINE)
+    told = {name for cell in cells for name in cell.split(", ")} - {"column"}
+    assert told == set(table.strokes.columns)
+    told = {name.strip() for name in re.sub(r"\([^)]*\)", "", notes).strip(" .\n").split(",")}
+    assert told == set(table.notes.columns)

@@ -9,7 +9,6 @@ import msgspec
 from msgspec import inspect
 
 from rig.record.bench_file import BenchFile
-from rig.record.measure_names import MEASURE_UNITS
 from rig.record.protocol import Limit, Protocol
 from rig.record.specimen import Specimen
 
@@ -49,13 +48,3 @@ def test_every_field_is_on_the_page_and_no_other():
     told = {name for cell in first_cells for name in re.findall(r"`([a-z_0-9]+)`", cell)}
     assert known - told == set()
     assert told - known == set()
-
-
-def test_measures_are_those_of_the_developers_page():
-    """The list that limits are checked against is the one that DEVELOPERS.md states."""
-    text = (ROOT / "DEVELOPERS.md").read_text()
-    catalogue = text.split("Names in `protocols/MEASURES.md`:")[1].split("Verdicts:")[0]
-    stated: dict[str, str] = {}
-    for part in re.findall(r"([a-z_0-9\s]+)\((\w+)\)", catalogue):
-        stated |= dict.fromkeys(part[0].split(), part[1])
-    assert stated == MEASURE_UNITS
