@@ -163,7 +163,8 @@ def _expected(
                 expected[own] += rough.middle_s
             finer = usual_flight(onset_s, expected[own], FLIGHT_RESIDUE_S)
             expected[own] += finer.middle_s
-        flight = float(np.nanmedian(expected[rows] - drive_s[rows])) if len(rows) else np.nan
+        came = (expected[rows] - drive_s[rows])[np.isfinite(drive_s[rows])]
+        flight = float(np.nanmedian(came)) if np.isfinite(came).any() else np.nan
         flights[str(striker)] = Latency(flight, shift.spread_s, shift.count)
     return expected, flights
 

@@ -19,7 +19,7 @@ from analysis.measure import UNITS, Measure
 from analysis.measures import measure_all, stage_spans, to_json
 from analysis.strokes import StrokeTable, build_strokes
 from rig.record.audio_file import AudioReader
-from rig.record.bench_fault import BenchError
+from rig.record.bench_fault import BenchError, UnfinishedRunError
 from rig.record.calibration_age import calibration_doubts, warmth_doubts
 from rig.record.limits import TICKS_PER_US
 from rig.record.protocol import IdleStage, Limit, Protocol
@@ -191,10 +191,20 @@ def analyse_run(path: Path | str) -> Analysis:
     Raises
     ------
     BenchError
-        It is no run folder, or its clocks can't be tied together.
+        It is no run folder, or its clocks can't be tied together. UnfinishedRunError where the
+        run didn't come to its end.
     """
     recording = load_run(path)
-    table = build_strokes(recording)
+    try:
+        table = build_strokes(recording)
+    except BenchError as error:
+        if recording.status == "complete":
+            raise
+        raise UnfinishedRunError(
+            f"{recording.path}: {_ENDED[recording.status].lower()}, and too little was recorded to "
+            f"measure anything.\n{recording.reader.faults[0]}\nMeasuring it: {error}",
+            failed=recording.status == "failed",
+        ) from error
     reader = recording.reader
     spans = {**stage_spans(table.strokes), **_idle_spans(recording, table)}
     idle = _idle_samples(recording, spans, table)

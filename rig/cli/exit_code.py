@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 
 from rig.faults import FaultError, PortError
-from rig.record.bench_fault import BenchError
+from rig.record.bench_fault import BenchError, UnfinishedRunError
 
 
 class ExitCode(enum.IntEnum):
@@ -22,7 +22,9 @@ class ExitCode(enum.IntEnum):
 
 
 def code_of(error: BenchError | None) -> ExitCode:
-    """Exit code of an error: the board's own, or bad input, file or usage."""
+    """Exit code of an error: the board's, an unfinished run's, or bad input, file or usage."""
+    if isinstance(error, UnfinishedRunError):
+        return ExitCode.INVALID if error.failed else ExitCode.INCOMPLETE
     if isinstance(error, FaultError) and not isinstance(error, PortError):
         return ExitCode.BOARD
     return ExitCode.BAD_INPUT

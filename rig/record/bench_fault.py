@@ -13,6 +13,22 @@ class BenchError(Exception):
     """
 
 
+class UnfinishedRunError(BenchError):
+    """A run that did not come to its end holds too little to be measured.
+
+    Parameters
+    ----------
+    sentence
+        What is the matter.
+    failed
+        Whether a fault of the bench ended it; else it was stopped or cut off.
+    """
+
+    def __init__(self, sentence: str, *, failed: bool) -> None:
+        self.failed = failed
+        super().__init__(sentence)
+
+
 class BadFileError(BenchError):
     """All faults of one or more files, reported in one go.
 

@@ -219,6 +219,20 @@ def test_trouble_in_a_burst_never_passes(say: Say, query: str, found: str) -> No
     assert say("verify-record", "run").code == ExitCode.INVALID
 
 
+@pytest.mark.parametrize("harm", ["failed", "cut"])
+def test_a_run_that_ended_before_it_struck_is_never_judged(say: Say, harm: str) -> None:
+    """Nothing to measure: the end of the run is told, as invalid or incomplete."""
+    bench_with("unplug_at_s=0.05")
+    assert say(*run_words(bench="bench.toml")).code == ExitCode.BOARD
+    if harm == "cut":
+        Path("run/stop.json").unlink()
+    for command in ("analyse", "report"):
+        told = say(command, "run")
+        assert told.code == (ExitCode.INVALID if harm == "failed" else ExitCode.INCOMPLETE)
+        assert ("cable was pulled" if harm == "failed" else "no stop record") in told.text
+        assert "Warning" not in told.text
+
+
 def test_a_run_without_stop_record_is_incomplete(say: Say, record: Path, tmp_path: Path) -> None:
     """Cut off: exit code 5 from all that judge it; a copy can be made, and passes no more."""
     run = shutil.copytree(record, tmp_path / "cut")
