@@ -219,13 +219,16 @@ def _latency(
     """Mean latency predicted: what comes after the peak window stays as it is today."""
     if now is None or today.peak_window_ms is None or settings.peak_window_ms is None:
         return math.nan
-    use = np.isfinite(latencies) & ~now.lost & ~then.lost
-    if not use.any():
-        return math.nan
     to_ms = 1e3 / strokes.rate_hz
     rest = latencies - (now.trigger - strokes.onset) * to_ms - today.peak_window_ms
+    # what follows the peak window is alike for all strokes, but told by those alone whose trigger is
+    # sharp: near the threshold a module triggers where noise and its sampling have it
+    clear = np.where(now.lost, 0.0, now.level) > 2.0 * (today.threshold_percent or 0.0) / 100.0
+    told = np.isfinite(latencies) & clear
+    if not told.any() or then.lost.all():
+        return math.nan
     new = (then.trigger - strokes.onset) * to_ms + settings.peak_window_ms
-    return float((rest + new)[use].mean())
+    return float(rest[told].mean() + new[~then.lost].mean())
 
 
 def _db(level: float) -> float:
