@@ -13,6 +13,8 @@ from rig.board import Board
 from rig.capture.free_space import require_free_space
 from rig.faults import FaultError
 from rig.link.trace import Trace
+from rig.progress import Progress
+from rig.readiness import Prompt, get_ready
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.bench_file import BenchFile
 from rig.record.dry_run import DryRun, dry_run
@@ -25,7 +27,8 @@ from rig.record.run_folder import RunWriter, make_start
 from rig.record.run_records import Outcome
 from rig.record.specimen import Specimen
 from rig.record.toml_file import read_text
-from rig.session import NextBurst, Progress, Prompt, Session, StoppedError, get_ready
+from rig.session import NextBurst, Session
+from rig.watch import StoppedError
 
 FAULT_FILE = "fault.json"
 """Written into the folder of a run that failed."""
@@ -293,10 +296,10 @@ def _record(session: Session, writer: RunWriter) -> RunResult:
             try:
                 session.strike_all(writer)
             except (StoppedError, KeyboardInterrupt):
-                session.stand_down(writer)
+                session.stand_down()
                 outcome, reason = "stopped", "stopped by hand"
             except Exception as fault:
-                session.stand_down(writer)
+                session.stand_down()
                 _write_fault(session, writer.path, fault)
                 if not isinstance(fault, BenchError):
                     raise

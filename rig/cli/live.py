@@ -10,7 +10,7 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 
 from rig.cli.console import told
-from rig.session import Progress
+from rig.progress import Progress
 
 
 class LiveLine:

@@ -17,9 +17,9 @@ from rig.board import Board
 from rig.board_facts import Entry
 from rig.faults import PortError
 from rig.link.messages import EventKind, Refusal, State, Trip
+from rig.readiness import get_ready
 from rig.record.bench_file import BoardPort
 from rig.record.limits import AgreedLimits, CoilLimits
-from rig.session import get_ready
 
 MS = 2000
 COIL = CoilLimits(

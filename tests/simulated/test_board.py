@@ -15,10 +15,10 @@ from rig.faults import LinkError, RefusedError, TrippedError
 from rig.link import messages
 from rig.link.messages import EventKind, Refusal, State, Trip
 from rig.link.transport import merge_query
+from rig.readiness import get_ready
 from rig.record.bench_fault import BenchError
 from rig.record.bench_file import BoardPort
 from rig.record.limits import AgreedLimits, CoilLimits
-from rig.session import get_ready
 
 MS = 2000
 COIL = CoilLimits(

@@ -23,13 +23,14 @@ from bench_runs import (
 )
 
 from rig.faults import RefusedError, TrippedError
+from rig.progress import Progress
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.midi_bytes import parse_notes
 from rig.record.plan import PlanError
 from rig.record.record_error import RecordError
 from rig.record.run_folder import RunReader
 from rig.runner import prepare, read_files, run
-from rig.session import Progress, SoFar
+from rig.session import SoFar
 
 
 def test_complete_run_records_what_was_planned(tmp_path: Path) -> None:
@@ -381,9 +382,9 @@ def test_existing_folder_is_left_alone(tmp_path: Path) -> None:
 def test_earlier_trip_takes_a_person(tmp_path: Path) -> None:
     """A board found tripped is reset only after someone has confirmed; unattended it is refused."""
     from rig.board import Board
+    from rig.readiness import get_ready
     from rig.record.bench_file import BoardPort
     from rig.record.limits import limits_from_bench
-    from rig.session import get_ready
 
     bench = files().bench
     board = Board.open(BoardPort(port="sim://board"))
