@@ -14,7 +14,8 @@ MAINS_HZ = (50.0, 60.0)
 HARMONICS = 6
 TURNING = 3  # so many of them may grow and turn along the stretch
 LEAST_QUIET_S = 0.06
-POINTS, PIECE = 2400, 600
+POINTS, PIECE = 1200, 600
+BLOCK = 64
 MOST_DETUNING_HZ = 0.5
 
 
@@ -26,22 +27,29 @@ class Hum:
     parts: Floats
     middle_s: float
 
-    def at(self, t_s: Floats) -> Floats:
-        """Hum at times (s) of the stretch, (n,)."""
+    def over(self, count: int, step_s: float) -> Floats:
+        """Hum in the middle of each of so many steps of the stretch, (count,).
+
+        A turn over a block and one within it multiply: all blocks are one small product.
+        """
         if not self.mains_hz:
-            return np.full(t_s.shape, self.parts[0])
+            return np.full(count, self.parts[0])
         level, cos, sin, turn_cos, turn_sin = np.split(
             self.parts, np.cumsum([1, HARMONICS, HARMONICS, TURNING])
         )
-        late = t_s - self.middle_s
-        out = np.full(t_s.shape, level[0])
-        for k, turn in enumerate(_harmonics(t_s, self.mains_hz)):
-            in_cos, in_sin = cos[k], sin[k]
-            if k < TURNING:
-                in_cos = in_cos + turn_cos[k] * late
-                in_sin = in_sin + turn_sin[k] * late
-            out += in_cos * turn.real + in_sin * turn.imag
-        return out
+        order = 2j * np.pi * self.mains_hz * np.arange(1, HARMONICS + 1)
+        blocks = -(-count // BLOCK)
+        begin_s = (np.arange(blocks) * BLOCK + 0.5) * step_s
+        within_s = np.arange(BLOCK) * step_s
+        begin, within = np.exp(order[:, None] * begin_s), np.exp(order[:, None] * within_s)
+        turning = turn_cos - 1j * turn_sin
+        height = np.repeat((cos - 1j * sin)[:, None], blocks, axis=1)
+        height[:TURNING] += turning[:, None] * (begin_s - self.middle_s)
+        left = np.concatenate([height * begin, turning[:, None] * begin[:TURNING]])
+        right = np.concatenate([within, within[:TURNING] * within_s])
+        # the real part of a product of two complex ones
+        out = left.real.T @ right.real - left.imag.T @ right.imag
+        return np.asarray(level[0] + out.ravel()[:count])
 
     def detuning_hz(self) -> float:
         """How far the strongest turning part runs from its frequency, from its own turning."""

@@ -202,10 +202,9 @@ class OnsetFinder:
     def _drone(self, mean: Floats, corner: Floats, recorded: slice) -> tuple[Floats, Bools]:
         """Hum and offset at each hop, and where it is quiet."""
         hop_s = self._hop / self.sample_rate_hz
-        at_s = np.asarray((np.arange(len(mean)) + 0.5) * hop_s, dtype=np.float64)
         quiet = quiet_hops(mean, corner, recorded)
         hum = find_hum(mean, quiet, hop_s, self._mains_hz)
-        drone = hum.at(at_s)
+        drone = hum.over(len(mean), hop_s)
         left = np.inf
         for _ in range(HUM_PASSES if hum.mains_hz else 0):
             # under hum all is loud: what is quiet shows only once most of it is gone
@@ -214,7 +213,7 @@ class OnsetFinder:
             if left > 0.9 * before:
                 break
             hum = find_hum(mean, quiet, hop_s, (hum.mains_hz,))
-            drone = hum.at(at_s)
+            drone = hum.over(len(mean), hop_s)
         if hum.mains_hz:
             self._mains_hz = (min(MAINS_HZ, key=lambda hz: abs(hz - hum.mains_hz)),)
         return drone, quiet

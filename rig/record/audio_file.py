@@ -204,12 +204,14 @@ class AudioReader:
     def _read(self, file: BinaryIO, first: int, count: int) -> Samples:
         frame_bytes = BYTES_PER_SAMPLE * self.channel_count
         file.seek(self._first_byte + first * frame_bytes)
-        packed = np.frombuffer(file.read(count * frame_bytes), dtype=np.uint8)
-        wide = np.zeros((packed.size // BYTES_PER_SAMPLE, 4), dtype=np.uint8)
-        wide[:, 1:] = packed.reshape(-1, BYTES_PER_SAMPLE)
-        samples = wide.view("<i4").astype(np.float32)
-        samples *= np.float32(2.0**-31)
-        return samples.reshape(-1, self.channel_count)
+        # each sample is read as 32 bits that begin with the last byte of the one before, which the
+        # shift drops: a byte before the first makes that one whole
+        packed = b"\0" + file.read(count * frame_bytes)
+        shape = (len(packed) // frame_bytes, self.channel_count)
+        wide = np.ndarray(shape, "<i4", packed, 0, (frame_bytes, BYTES_PER_SAMPLE))
+        samples = (wide >> 8).astype(np.float32)
+        samples *= np.float32(2.0 ** (1 - 8 * BYTES_PER_SAMPLE))
+        return samples
 
 
 def _u32(content: bytes, position: int) -> int:
