@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import os
 
-import matplotlib
-import pytest
-from _pytest.terminal import TerminalReporter
+# before the linear algebra is loaded; each of the processes that test has one processor
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import matplotlib  # noqa: E402
+import pytest  # noqa: E402
+from _pytest.terminal import TerminalReporter  # noqa: E402
 
 matplotlib.use("Agg")
 
