@@ -8,9 +8,9 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-import matplotlib  # noqa: E402
-import pytest  # noqa: E402
-from _pytest.terminal import TerminalReporter  # noqa: E402
+import matplotlib
+import pytest
+from _pytest.terminal import TerminalReporter
 
 matplotlib.use("Agg")
 
