@@ -8,21 +8,23 @@ from pathlib import Path
 import builds
 import pytest
 
-SOURCE = Path(__file__).with_name("fuzz") / "fuzz_core.c"
+SOURCES = Path(__file__).with_name("fuzz")
 
 
-def fuzz_build(build: Path) -> Path:
-    """The fuzzing program."""
+def fuzz_build(build: Path, name: str) -> Path:
+    """The fuzzing program ``name``: the core on a bare link, or on the whole model of a board."""
     builds.need("clang-14", "make")
     if not list(Path("/usr/lib/llvm-14/lib/clang").glob("*/lib/linux/libclang_rt.fuzzer-*")):
         pytest.skip("missing Debian package: libclang-rt-14-dev")
     builds.make(str(build / "message_table.h"), build)
     firmware = builds.FIRMWARE
-    sources = [*sorted(firmware.glob("core/*.c")), firmware / "host" / "model.c", SOURCE]
+    sources = [*sorted(firmware.glob("core/*.c")), SOURCES / f"{name}.c"]
+    if name == "fuzz_board":
+        sources.append(firmware / "host" / "model.c")
     includes = [f"-I{folder}" for folder in (build, firmware / "core", firmware / "host")]
     flags = ["-std=c11", "-O1", "-g", "-fno-sanitize-recover=all"]
     checks = "-fsanitize=fuzzer,address,undefined"
-    program = build / "fuzz_core"
+    program = build / name
     builds.run(["clang-14", *flags, checks, *includes, *map(str, sources), "-o", str(program)])
     return program
 
@@ -46,26 +48,37 @@ SEEDS = [
 """Scripts that get as far as striking, for the fuzzer to start from."""
 
 
-def fuzz(build: Path, *limits: str) -> None:
+LINK_SEEDS = [
+    bytes([1, kind << 1, len(body)]) + body
+    for kind, body in [(1, b""), (8, bytes([1, 0, 32, 0, 0, 9, 0, 0])), (10, bytes(4))]
+]
+
+
+def fuzz(build: Path, name: str, *limits: str) -> None:
     """Run it within limits; print how many cases ran."""
     corpus = build / "corpus"
     corpus.mkdir()
-    for number, seed in enumerate(SEEDS):
+    for number, seed in enumerate(SEEDS if name == "fuzz_board" else LINK_SEEDS):
         (corpus / str(number)).write_bytes(seed)
-    program = str(fuzz_build(build))
+    program = str(fuzz_build(build, name))
     text = builds.run([program, str(corpus), "-seed=7", "-max_len=400", *limits], cwd=build)
     counts = re.findall(r"#(\d+)\s+DONE\s+cov: (\d+)", text)
     assert counts, text
-    print(f"{counts[-1][0]} cases, {counts[-1][1]} places reached")
+    print(f"{name}: {counts[-1][0]} cases, {counts[-1][1]} places reached")
 
 
-def test_fuzz_shortly(tmp_path: Path) -> None:
-    """Scripts of requests, noise and faults: no promise broken, no undefined behaviour."""
-    fuzz(tmp_path, "-runs=1500")
+@pytest.mark.parametrize(("name", "runs"), [("fuzz_link", 50_000), ("fuzz_board", 1500)])
+def test_fuzz_shortly(tmp_path: Path, name: str, runs: int) -> None:
+    """Frames and requests; scripts of noise and faults: no promise broken, nothing undefined."""
+    fuzz(tmp_path, name, f"-runs={runs}")
 
 
 @pytest.mark.long
 @pytest.mark.timeout(7200)
-def test_fuzz_long(tmp_path: Path) -> None:
-    """The same for an hour."""
-    fuzz(tmp_path, "-max_total_time=3600")
+@pytest.mark.parametrize(
+    ("name", "limit"),
+    [("fuzz_link", "-runs=10000000"), ("fuzz_board", "-max_total_time=1800")],
+)
+def test_fuzz_long(tmp_path: Path, name: str, limit: str) -> None:
+    """The same: ten million cases of frames and requests, half an hour of scripts."""
+    fuzz(tmp_path, name, limit)
