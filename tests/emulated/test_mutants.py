@@ -76,8 +76,8 @@ MUTANTS = [
     Mutant(
         "a silent host is forgiven",
         "core/machine.c",
-        "self.silent_ms++;",
-        "self.silent_ms = 0;",
+        "board.silent_ms++;",
+        "board.silent_ms = 0;",
         f"{HERE}/test_hang_and_reset.py::test_a_silent_host_stops_the_burst",
     ),
     Mutant(
@@ -89,9 +89,9 @@ MUTANTS = [
     ),
     Mutant(
         "heat is not added",
-        "core/strikes.c",
-        "hal_kept()->heat[index] += pulse->width;",
-        "",
+        "core/heat.c",
+        "hal_kept()->heat[coil] += width;",
+        "(void)coil; (void)width;",
         f"{HERE}/test_hang_and_reset.py::test_heat_survives_a_reset",
     ),
     Mutant(
@@ -104,13 +104,13 @@ MUTANTS = [
     Mutant(
         "a dry queue is not noticed",
         "core/strikes.c",
-        "self.unstarted == 0 && self.lacking > 0",
-        "self.unstarted == 0 && self.lacking > 9999u",
+        "(burst.lacking > 0U)",
+        "(burst.lacking > 9999U)",
         f"{HERE}/conformance/test_strikes.py",
     ),
     Mutant(
         "current that stays is not noticed",
-        "core/strikes.c",
+        "core/pulses.c",
         "#define SETTLE_TICKS 10000L",
         "#define SETTLE_TICKS 2000000000L",
         f"{HERE}/test_core.py::test_current_that_stays_trips_on_time",

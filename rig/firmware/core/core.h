@@ -9,7 +9,6 @@
 #define FIRMWARE_MINOR 1u
 #define FIRMWARE_PATCH 0u
 
-#define TICKS_PER_MS 2000u
 
 /* bits of the identity's reset_cause, in the controller's own order */
 #define RESET_POWER_ON 1u

@@ -4,6 +4,7 @@
 #include "core.h"
 #include "events.h"
 #include "hal.h"
+#include "heat.h"
 #include "limits.h"
 #include "machine.h"
 #include "strikes.h"
@@ -47,8 +48,8 @@ static uint8_t *write_standing(uint8_t *at) {
     at = put_u32(at, events_dropped());
     at = put_u16(at, hal_supply_mv());
     at = put_u8(at, machine_interlocks());
-    at = put_u32(at, strikes_heat(0));
-    at = put_u32(at, strikes_heat(1));
+    at = put_u32(at, heat_of(0));
+    at = put_u32(at, heat_of(1));
     return put_u32(at, strikes_left());
 }
 

@@ -4,6 +4,7 @@
 
 #include "core.h"
 #include "hal.h"
+#include "ticks.h"
 
 #define CYCLES_PER_TICK 8u
 #define TURN_TICKS 20u

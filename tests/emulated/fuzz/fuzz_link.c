@@ -15,6 +15,7 @@
 #include "frame.h"
 #include "hal.h"
 #include "machine.h"
+#include "ticks.h"
 
 #define TURN_TICKS 20u
 #define LINE_BYTES 1024u
