@@ -18,7 +18,7 @@ def header() -> str:
     ]
 
     def define(name: str, value: int) -> None:
-        suffix = "u" if value <= 0xFFFF else "ul"
+        suffix = "U" if value <= 0xFFFF else "UL"
         lines.append(f"#define {name.upper()} {value}{suffix}")
 
     define("table_version", messages.TABLE_VERSION)

@@ -42,7 +42,7 @@ MUTANTS = [
         "compare value one tick off",
         "atmega2560/outputs.c",
         "uint16_t end = start + width_ticks;",
-        "uint16_t end = start + width_ticks + 1u;",
+        "uint16_t end = start + width_ticks + 1U;",
         f"{HERE}/test_pulses.py::test_width_and_start_are_exact",
     ),
     Mutant(
@@ -118,15 +118,15 @@ MUTANTS = [
     Mutant(
         "a repeat is done again",
         "core/core.c",
-        "if (seq == 0 || seq != self.last_seq) {",
-        "if (seq != 255u || self.last_seq != 0) {",
+        "if ((seq == 0U) || (seq != link.last_seq)) {",
+        "if ((seq != 255U) || (link.last_seq != 0U)) {",
         f"{HERE}/conformance/test_wire.py",
     ),
     Mutant(
         "checksums are not looked at",
         "core/frame.c",
-        "if (frame_crc(0xFFFFu, reader->content, reader->length) == 0) {",
-        "if (frame_crc(0xFFFFu, reader->content, reader->length) != 1u) {",
+        "if (frame_crc(0xFFFFU, reader->content, reader->length) == 0U) {",
+        "if (frame_crc(0xFFFFU, reader->content, reader->length) != 1U) {",
         f"{HERE}/conformance/test_wire.py",
     ),
     Mutant(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import builds
+import misra_list
 
 
 def test_cppcheck_is_clean(tmp_path: Path) -> None:
@@ -40,3 +41,11 @@ def test_no_dynamic_memory_and_no_floating_point() -> None:
             for word in ("malloc", "calloc", "alloca", "float ", "double "):
                 assert word not in text, f"{source.name}: {word}"
             assert part != "core" or "avr/" not in text, source.name
+
+
+def test_misra_findings_are_explained(tmp_path: Path) -> None:
+    """Each finding of the MISRA C:2012 add-on is on the page with its reason, and no other is."""
+    found, listed = misra_list.findings(tmp_path), misra_list.explained()
+    assert sum(found.values()) > 0
+    assert found - listed == {}, "found, not explained"
+    assert listed - found == {}, "explained, not found"

@@ -33,7 +33,7 @@ extern volatile uint16_t laps; /* low part of Timer5's overflows */
 static inline __attribute__((always_inline)) uint32_t stamp(void) {
     uint16_t count = TCNT5;
     uint16_t lap = laps;
-    if ((TIFR5 & (1u << TOV5)) != 0 && count < 0x8000u) {
+    if (((TIFR5 & (1U << TOV5)) != 0U) && (count < 0x8000U)) {
         lap++; /* overflowed, and its interrupt still waits */
     }
     return ((uint32_t)lap << 16) | count;
@@ -41,7 +41,6 @@ static inline __attribute__((always_inline)) uint32_t stamp(void) {
 
 void outputs_begin(void); /* first of all: coils off */
 void timers_begin(void);
-bool timers_tied(void); /* both timers count in step */
 void host_begin(void);
 void stamps_begin(void);
 

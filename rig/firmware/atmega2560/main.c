@@ -5,9 +5,9 @@
 #include "board.h"
 #include "core.h"
 
-#define SERIAL_BYTES 8u
+#define SERIAL_BYTES 8U
 /* AVcc of 5 V over 1024 steps, times the divider of 11 */
-#define SUPPLY_FULL_SCALE_MV 55000ul
+#define SUPPLY_FULL_SCALE_MV 55000UL
 
 static struct kept kept __attribute__((section(".noinit")));
 static uint8_t reset_cause __attribute__((section(".noinit")));
@@ -18,7 +18,7 @@ static uint16_t supply_mv;
 void take_reset_cause(void) __attribute__((naked, used, section(".init3")));
 
 void take_reset_cause(void) {
-    reset_cause = MCUSR & ((1u << PORF) | (1u << EXTRF) | (1u << BORF) | (1u << WDRF));
+    reset_cause = MCUSR & ((1U << PORF) | (1U << EXTRF) | (1U << BORF) | (1U << WDRF));
     MCUSR = 0;
     wdt_disable();
 }
@@ -27,12 +27,12 @@ struct kept *hal_kept(void) { return &kept; }
 
 const uint8_t *hal_serial(void) { return serial; }
 
-uint8_t hal_coil_current(void) { return PINA & ((1u << PA0) | (1u << PA1)); }
+uint8_t hal_coil_current(void) { return PINA & ((1U << PA0) | (1U << PA1)); }
 
 uint16_t hal_supply_mv(void) {
-    if ((ADCSRA & (1u << ADSC)) == 0) {
+    if ((ADCSRA & (1U << ADSC)) == 0U) {
         supply_mv = (uint16_t)((ADC * SUPPLY_FULL_SCALE_MV) >> 10);
-        ADCSRA |= 1u << ADSC;
+        ADCSRA |= 1U << ADSC;
     }
     return supply_mv;
 }
@@ -40,7 +40,7 @@ uint16_t hal_supply_mv(void) {
 static void read_serial(void) {
     eeprom_read_block(serial, (const void *)0, SERIAL_BYTES);
     for (uint8_t i = 0; i < SERIAL_BYTES; i++) {
-        if (serial[i] < 0x20u || serial[i] > 0x7Eu) {
+        if ((serial[i] < 0x20U) || (serial[i] > 0x7EU)) {
             serial[i] = '0'; /* never written */
         }
     }
@@ -52,8 +52,8 @@ int main(void) {
     timers_begin();
     host_begin();
     stamps_begin();
-    ADMUX = 1u << REFS0;
-    ADCSRA = (1u << ADEN) | (1u << ADSC) | (1u << ADPS2) | (1u << ADPS1) | (1u << ADPS0);
+    ADMUX = 1U << REFS0;
+    ADCSRA = (1U << ADEN) | (1U << ADSC) | (1U << ADPS2) | (1U << ADPS1) | (1U << ADPS0);
     read_serial();
     sei();
     core_start(reset_cause);

@@ -2,18 +2,18 @@
 #include "board.h"
 
 /* A match acts on the timer clock after it: compare values stand one tick before their edge. */
-#define MATCH_TICKS 1u
+#define MATCH_TICKS 1U
 /* Programming a strike takes about 10 us. */
-#define PROGRAM_TICKS 30
+#define PROGRAM_TICKS 30U
 
-#define DRIVE_BITS ((1u << PL3) | (1u << PL4) | (1u << PL5))
-#define RELEASE_BITS ((1u << PH3) | (1u << PH4) | (1u << PH5))
+#define DRIVE_BITS ((1U << PL3) | (1U << PL4) | (1U << PL5))
+#define RELEASE_BITS ((1U << PH3) | (1U << PH4) | (1U << PH5))
 
-#define COM_MASK_A 0xC0u
-#define COM_MASK_B 0x30u
-#define COM_MASK_C 0x0Cu
-#define COM_SET 0xFFu   /* masked: set on match */
-#define COM_CLEAR 0xAAu /* masked: clear on match */
+#define COM_MASK_A 0xC0U
+#define COM_MASK_B 0x30U
+#define COM_MASK_C 0x0CU
+#define COM_SET 0xFFU   /* masked: set on match */
+#define COM_CLEAR 0xAAU /* masked: clear on match */
 
 volatile uint16_t laps;
 static volatile uint16_t high_laps;
@@ -37,10 +37,10 @@ static struct {
         uint8_t others4 = TCCR4A & (uint8_t)~COM_MASK_##letter;                                 \
         uint8_t others5 = TCCR5A & (uint8_t)~COM_MASK_##letter;                                 \
         TCCR5A = others5 | (COM_CLEAR & COM_MASK_##letter);                                     \
-        TCCR5C = 1u << FOC5##letter;                                                            \
+        TCCR5C = 1U << FOC5##letter;                                                            \
         OCR4##letter = (end);                                                                   \
         TCCR4A = others4 | (COM_SET & COM_MASK_##letter);                                       \
-        TCCR4C = 1u << FOC4##letter;                                                            \
+        TCCR4C = 1U << FOC4##letter;                                                            \
         TCCR4A = others4 | (COM_CLEAR & COM_MASK_##letter);                                     \
         OCR5##letter = (start);                                                                 \
         TCCR5A = others5 | (COM_SET & COM_MASK_##letter);                                       \
@@ -52,7 +52,7 @@ static struct {
         uint8_t others4 = TCCR4A & (uint8_t)~COM_MASK_##letter;                                 \
         uint8_t others5 = TCCR5A & (uint8_t)~COM_MASK_##letter;                                 \
         TCCR5A = others5 | (COM_CLEAR & COM_MASK_##letter);                                     \
-        TCCR5C = 1u << FOC5##letter;                                                            \
+        TCCR5C = 1U << FOC5##letter;                                                            \
         TCCR5A = others5;                                                                       \
         TCCR4A = others4;                                                                       \
     } while (0)
@@ -108,7 +108,7 @@ ISR(INT5_vect, ISR_NAKED) {
 
 ISR(TIMER5_OVF_vect) {
     laps++;
-    if (laps == 0) {
+    if (laps == 0U) {
         high_laps++;
     }
 }
@@ -150,7 +150,7 @@ enum hal_armed hal_arm(uint8_t coil, uint32_t start_ticks, uint16_t width_ticks,
     uint16_t lead = start - TCNT5; /* the core asks within one lap of the end */
     if (locked) {
         armed = HAL_LOCKED;
-    } else if (lead < PROGRAM_TICKS || lead > 65000u) {
+    } else if ((lead < PROGRAM_TICKS) || (lead > 65000U)) {
         armed = HAL_LATE;
     } else if (marker.waiting) {
         armed = HAL_BUSY;
@@ -169,9 +169,9 @@ enum hal_armed hal_arm(uint8_t coil, uint32_t start_ticks, uint16_t width_ticks,
     cli();
     if (locked) {
         armed = HAL_LOCKED;
-    } else if (coil == 0) {
+    } else if (coil == 0U) {
         PROGRAM(A, start, end);
-    } else if (coil == 1) {
+    } else if (coil == 1U) {
         PROGRAM(B, start, end);
     } else {
         /* the marker alone */
@@ -182,7 +182,7 @@ enum hal_armed hal_arm(uint8_t coil, uint32_t start_ticks, uint16_t width_ticks,
 
 void hal_release(uint8_t coil) {
     cli();
-    if (coil == 0) {
+    if (coil == 0U) {
         LET_GO(A);
     } else {
         LET_GO(B);
@@ -205,7 +205,7 @@ uint64_t hal_ticks(void) {
             uint16_t highest;
         } parts; /* little-endian, as the controller is: its 64-bit shifts take 20 us */
     } whole;
-    if ((uint16_t)(low >> 16) == 0 && lap != 0) {
+    if (((uint16_t)(low >> 16) == 0U) && (lap != 0U)) {
         high++; /* the overflow that still waits is the long one */
     }
     whole.parts.low = low;
@@ -229,10 +229,10 @@ uint64_t hal_all_off(void) {
 static uint8_t open_now(void) {
     uint8_t pins = PINE;
     uint8_t open = 0;
-    if ((pins & (1u << PE4)) != 0) {
+    if ((pins & (1U << PE4)) != 0U) {
         open |= INPUT_ESTOP;
     }
-    if ((pins & (1u << PE5)) != 0) {
+    if ((pins & (1U << PE5)) != 0U) {
         open |= INPUT_GUARD;
     }
     return open;
@@ -249,7 +249,7 @@ uint8_t hal_inputs(void) {
 
 bool hal_unlock(void) {
     cli();
-    if (opened == 0 && open_now() == 0) {
+    if ((opened == 0U) && (open_now() == 0U)) {
         locked = false;
     }
     bool done = !locked;
@@ -257,23 +257,39 @@ bool hal_unlock(void) {
     return done;
 }
 
+/* Both timers count in step. */
+static bool timers_tied(void) {
+    uint8_t first;
+    uint8_t second;
+    uint8_t sreg = SREG;
+    cli();
+    /* reads 8 cycles apart: one count */
+    __asm__ volatile("lds %[first], %[l5]\n\t"
+                     "nop\n\tnop\n\tnop\n\tnop\n\tnop\n\tnop\n\t"
+                     "lds %[second], %[l4]\n\t"
+                     : [first] "=&r"(first), [second] "=&r"(second)
+                     : [l5] "n"(_SFR_MEM_ADDR(TCNT5L)), [l4] "n"(_SFR_MEM_ADDR(TCNT4L)));
+    SREG = sreg;
+    return (uint8_t)(second - first) == 1U;
+}
+
 bool hal_loop_follows(void) {
     /* with the feed high the closed loop's end must go high; one bridged to ground stays low.
      * Only asked with nothing armed. The edge that this makes is no opening. */
     cli();
     uint8_t mask = EIMSK;
-    EIMSK = mask & (uint8_t)~(1u << INT4);
-    PORTE |= (1u << PE3);
+    EIMSK = mask & (uint8_t)~(1U << INT4);
+    PORTE |= (1U << PE3);
     bool follows = false;
-    for (uint8_t i = 0; i < 10u && !follows; i++) {
-        follows = (PINE & (1u << PE4)) != 0;
+    for (uint8_t i = 0; (i < 10U) && !follows; i++) {
+        follows = (PINE & (1U << PE4)) != 0U;
     }
-    PORTE &= (uint8_t)~(1u << PE3);
+    PORTE &= (uint8_t)~(1U << PE3);
     bool back = false;
-    for (uint8_t i = 0; i < 10u && !back; i++) {
-        back = (PINE & (1u << PE4)) == 0;
+    for (uint8_t i = 0; (i < 10U) && !back; i++) {
+        back = (PINE & (1U << PE4)) == 0U;
     }
-    EIFR = 1u << INTF4;
+    EIFR = 1U << INTF4;
     EIMSK = mask;
     sei();
     return follows && back && timers_tied();
@@ -284,18 +300,18 @@ void outputs_begin(void) {
     DDRL = DRIVE_BITS;
     DDRH = RELEASE_BITS;
     locked = true; /* until armed */
-    PORTE = (1u << PE4) | (1u << PE5) | (1u << PE0); /* pull-ups: a broken wire reads open */
-    DDRE = (1u << PE3) | (1u << PE1);
-    EICRB = (1u << ISC41) | (1u << ISC40) | (1u << ISC51) | (1u << ISC50); /* rising: opening */
-    EIFR = (1u << INTF4) | (1u << INTF5);
-    EIMSK = (1u << INT4) | (1u << INT5);
+    PORTE = (1U << PE4) | (1U << PE5) | (1U << PE0); /* pull-ups: a broken wire reads open */
+    DDRE = (1U << PE3) | (1U << PE1);
+    EICRB = (1U << ISC41) | (1U << ISC40) | (1U << ISC51) | (1U << ISC50); /* rising: opening */
+    EIFR = (1U << INTF4) | (1U << INTF5);
+    EIMSK = (1U << INT4) | (1U << INT5);
 }
 
 void timers_begin(void) {
     TCCR5A = 0;
     TCCR4A = 0;
-    TCCR5B = (1u << ICNC5) | (1u << ICES5) | (1u << CS51); /* clk/8; capture: rising, filtered */
-    TCCR4B = (1u << CS41);                                 /* clk/8; capture: falling */
+    TCCR5B = (1U << ICNC5) | (1U << ICES5) | (1U << CS51); /* clk/8; capture: rising, filtered */
+    TCCR4B = (1U << CS41);                                 /* clk/8; capture: falling */
     /* 16-bit timers share one prescaler. Written 8 cycles apart, one count apart, they count in
      * step whatever its phase. */
     __asm__ volatile("ldi r24, 1\n\t"
@@ -308,21 +324,6 @@ void timers_begin(void) {
                      : [h5] "n"(_SFR_MEM_ADDR(TCNT5H)), [l5] "n"(_SFR_MEM_ADDR(TCNT5L)),
                        [h4] "n"(_SFR_MEM_ADDR(TCNT4H)), [l4] "n"(_SFR_MEM_ADDR(TCNT4L))
                      : "r24");
-    TIMSK5 = (1u << ICIE5) | (1u << TOIE5);
-    TIMSK4 = (1u << OCIE4C);
-}
-
-bool timers_tied(void) {
-    uint8_t first;
-    uint8_t second;
-    uint8_t sreg = SREG;
-    cli();
-    /* reads 8 cycles apart: one count */
-    __asm__ volatile("lds %[first], %[l5]\n\t"
-                     "nop\n\tnop\n\tnop\n\tnop\n\tnop\n\tnop\n\t"
-                     "lds %[second], %[l4]\n\t"
-                     : [first] "=&r"(first), [second] "=&r"(second)
-                     : [l5] "n"(_SFR_MEM_ADDR(TCNT5L)), [l4] "n"(_SFR_MEM_ADDR(TCNT4L)));
-    SREG = sreg;
-    return (uint8_t)(second - first) == 1u;
+    TIMSK5 = (1U << ICIE5) | (1U << TOIE5);
+    TIMSK4 = (1U << OCIE4C);
 }

@@ -3,7 +3,7 @@
 
 /* One frame at its longest is 242 bytes: a host that waits for replies can't fill it. One that does
  * not spoils its own frames, and their checksums tell. */
-static volatile uint8_t ring[256];
+static volatile uint8_t received[256];
 static volatile uint8_t put_at;
 static volatile uint8_t take_at;
 static volatile uint16_t frame_end; /* count of Timer5 */
@@ -15,9 +15,9 @@ static volatile uint8_t left;
 ISR(USART0_RX_vect) {
     uint8_t byte = UDR0;
     uint8_t at = put_at;
-    ring[at] = byte;
-    put_at = (uint8_t)(at + 1u);
-    if (byte == 0) {
+    received[at] = byte;
+    put_at = (uint8_t)(at + 1U);
+    if (byte == 0U) {
         frame_end = TCNT5;
     }
 }
@@ -26,16 +26,16 @@ ISR(USART0_UDRE_vect) {
     UDR0 = *sending;
     sending++;
     left--;
-    if (left == 0) {
-        UCSR0B = (1u << RXCIE0) | (1u << RXEN0) | (1u << TXEN0);
+    if (left == 0U) {
+        UCSR0B = (1U << RXCIE0) | (1U << RXEN0) | (1U << TXEN0);
     }
 }
 
 void host_begin(void) {
-    UCSR0A = 1u << U2X0; /* before the divider: 16 MHz / 8 / 2 = 1,000,000 baud */
+    UCSR0A = 1U << U2X0; /* before the divider: 16 MHz / 8 / 2 = 1,000,000 baud */
     UBRR0 = 1;
-    UCSR0C = (1u << UCSZ01) | (1u << UCSZ00);
-    UCSR0B = (1u << RXCIE0) | (1u << RXEN0) | (1u << TXEN0);
+    UCSR0C = (1U << UCSZ01) | (1U << UCSZ00);
+    UCSR0B = (1U << RXCIE0) | (1U << RXEN0) | (1U << TXEN0);
 }
 
 bool hal_receive(uint8_t *byte) {
@@ -43,8 +43,8 @@ bool hal_receive(uint8_t *byte) {
     if (at == put_at) {
         return false;
     }
-    *byte = ring[at];
-    take_at = (uint8_t)(at + 1u);
+    *byte = received[at];
+    take_at = (uint8_t)(at + 1U);
     return true;
 }
 
@@ -56,10 +56,10 @@ uint32_t hal_frame_end_ticks(void) {
     return now - (uint16_t)((uint16_t)now - end); /* a frame is answered within a lap, 32 ms */
 }
 
-bool hal_transmit_busy(void) { return left != 0; }
+bool hal_transmit_busy(void) { return left != 0U; }
 
 void hal_transmit(const uint8_t *bytes, uint8_t count) {
     sending = bytes;
     left = count;
-    UCSR0B = (1u << RXCIE0) | (1u << UDRIE0) | (1u << RXEN0) | (1u << TXEN0);
+    UCSR0B = (1U << RXCIE0) | (1U << UDRIE0) | (1U << RXEN0) | (1U << TXEN0);
 }

@@ -3,17 +3,17 @@
 #include "board.h"
 
 /* A byte is there at sample 10 of 16 of its stop bit: 9 bits and 10/16 after its start bit's edge. */
-#define BYTE_TICKS 616u
+#define BYTE_TICKS 616U
 /* The captured edge and that reckoning agree to within the wait for the interrupt. */
 #define AGREE_TICKS 40
 /* This interrupt may wait so long: no data bit's edge is nearer to the stop bit's sample. */
-#define LATE_TICKS 40u
+#define LATE_TICKS 40U
 /* A pickup rings: further edges within this time belong to the same hit. */
-#define RING_TICKS 2000u
+#define RING_TICKS 2000U
 
 /* both powers of two */
-#define DIN_RING 32u
-#define HIT_RING 16u
+#define DIN_RING 32U
+#define HIT_RING 16U
 
 /* counts of Timer5 */
 struct din_note {
@@ -42,7 +42,7 @@ ISR(TIMER4_CAPT_vect) {
     uint16_t edge = ICR4;
     if ((int16_t)(edge - din_asked) >= 0 || (int16_t)(TCNT5 - din_asked) < 0) {
         din_edge = edge;
-        TIMSK4 = 1u << OCIE4C;
+        TIMSK4 = 1U << OCIE4C;
     }
 }
 
@@ -52,11 +52,11 @@ ISR(USART1_RX_vect) {
     uint16_t now = TCNT5;
     uint16_t start = din_edge;
     din_asked = now - LATE_TICKS;
-    TIMSK4 = (1u << OCIE4C) | (1u << ICIE4);
+    TIMSK4 = (1U << OCIE4C) | (1U << ICIE4);
     uint16_t edge = ICR4;
     if ((int16_t)(edge - din_asked) >= 0) {
         din_edge = edge; /* the next start bit is there already */
-        TIMSK4 = 1u << OCIE4C;
+        TIMSK4 = 1U << OCIE4C;
     }
     sei(); /* what interrupts share is done with; the rest needn't hold up an e-stop */
     uint8_t at = din_put;
@@ -65,7 +65,7 @@ ISR(USART1_RX_vect) {
     note->byte = byte;
     note->taken = now;
     note->edge = start;
-    at = (uint8_t)(at + 1u) & (DIN_RING - 1u);
+    at = (uint8_t)(at + 1U) & (DIN_RING - 1U);
     if (at == din_take) {
         din_lost = true;
     } else {
@@ -76,7 +76,7 @@ ISR(USART1_RX_vect) {
 ISR(TIMER5_CAPT_vect) {
     uint16_t edge = ICR5;
     uint8_t at = hit_put;
-    uint8_t next = (uint8_t)(at + 1u) & (HIT_RING - 1u);
+    uint8_t next = (uint8_t)(at + 1U) & (HIT_RING - 1U);
     if (next != hit_take) { /* else it rings: what is lost belongs to hits noted already */
         hits[at] = edge;
         hit_put = next;
@@ -86,9 +86,9 @@ ISR(TIMER5_CAPT_vect) {
 void stamps_begin(void) {
     UCSR1A = 0;
     UBRR1 = 31; /* 16 MHz / 16 / 32 = 31,250 baud */
-    UCSR1C = (1u << UCSZ11) | (1u << UCSZ10);
-    UCSR1B = (1u << RXCIE1) | (1u << RXEN1);
-    TIMSK4 = (1u << OCIE4C) | (1u << ICIE4);
+    UCSR1C = (1U << UCSZ11) | (1U << UCSZ10);
+    UCSR1B = (1U << RXCIE1) | (1U << RXEN1);
+    TIMSK4 = (1U << OCIE4C) | (1U << ICIE4);
 }
 
 /* Low 32 bits of the ticks of a count in the last lap. */
@@ -101,8 +101,8 @@ static bool next_hit(struct raw_event *event) {
     while (hit_take != hit_put) {
         uint8_t at = hit_take;
         uint32_t ticks = ticks_of(hits[at]);
-        hit_take = (uint8_t)(at + 1u) & (HIT_RING - 1u);
-        if (ticks - last_hit >= RING_TICKS) {
+        hit_take = (uint8_t)(at + 1U) & (HIT_RING - 1U);
+        if ((ticks - last_hit) >= RING_TICKS) {
             last_hit = ticks;
             event->kind = EVENT_IMPACT;
             event->value = 0;
@@ -121,17 +121,17 @@ bool hal_next_raw(struct raw_event *event) {
     volatile struct din_note *note = &din_notes[at];
     uint16_t start = note->taken - BYTE_TICKS;
     int16_t apart = (int16_t)(note->edge - start);
-    if (apart > -AGREE_TICKS && apart < AGREE_TICKS) {
+    if ((apart > -AGREE_TICKS) && (apart < AGREE_TICKS)) {
         start = note->edge;
     }
     event->kind = EVENT_DIN_BYTE;
     event->value = note->byte;
     event->ticks = ticks_of(start);
-    if ((note->flags & ((1u << FE1) | (1u << DOR1))) != 0) {
+    if ((note->flags & ((1U << FE1) | (1U << DOR1))) != 0U) {
         event->kind = EVENT_DIN_ERROR; /* after an overrun this byte is in doubt too */
-        event->value = ((note->flags & (1u << FE1)) != 0) ? 1 : 2;
+        event->value = ((note->flags & (1U << FE1)) != 0U) ? 1U : 2U;
     }
-    din_take = (uint8_t)(at + 1u) & (DIN_RING - 1u);
+    din_take = (uint8_t)(at + 1U) & (DIN_RING - 1U);
     return true;
 }
 

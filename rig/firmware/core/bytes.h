@@ -10,18 +10,18 @@ static inline uint16_t get_u16(const uint8_t *at) {
 }
 
 static inline uint32_t get_u32(const uint8_t *at) {
-    return (uint32_t)get_u16(at) | ((uint32_t)get_u16(at + 2) << 16);
+    return (uint32_t)get_u16(at) | ((uint32_t)get_u16(&at[2]) << 16);
 }
 
 static inline uint8_t *put_u8(uint8_t *at, uint8_t value) {
     at[0] = value;
-    return at + 1;
+    return &at[1];
 }
 
 static inline uint8_t *put_u16(uint8_t *at, uint16_t value) {
     at[0] = (uint8_t)value;
     at[1] = (uint8_t)(value >> 8);
-    return at + 2;
+    return &at[2];
 }
 
 static inline uint8_t *put_u32(uint8_t *at, uint32_t value) {
@@ -35,12 +35,12 @@ static inline uint8_t *put_u32(uint8_t *at, uint32_t value) {
 
 static inline uint8_t *put_u48(uint8_t *at, uint64_t value) {
     (void)memcpy(at, &value, 6);
-    return at + 6;
+    return &at[6];
 }
 
 static inline uint8_t *put_u64(uint8_t *at, uint64_t value) {
     (void)memcpy(at, &value, 8);
-    return at + 8;
+    return &at[8];
 }
 
 #endif

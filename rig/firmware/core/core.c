@@ -9,20 +9,20 @@
 #include "strikes.h"
 
 /* bytes taken in one turn: a frame's worth would keep the interlocks waiting */
-#define BYTES_A_TURN 64u
+#define BYTES_A_TURN 64U
 
-static struct {
+static struct link {
     struct frame_reader reader;
     uint8_t reply[RULE_FRAME_LONGEST_BYTES];
     uint8_t encoded[FRAME_ENCODED_LONGEST];
     uint8_t encoded_length;
     uint8_t last_seq; /* of the request that `encoded` answers; 0: none */
-} self;
+} link;
 
 void core_start(uint8_t reset_cause) {
-    frame_restart(&self.reader);
-    self.last_seq = 0;
-    self.encoded_length = 0;
+    frame_restart(&link.reader);
+    link.last_seq = 0;
+    link.encoded_length = 0;
     limits_restart();
     events_restart();
     strikes_restart();
@@ -31,21 +31,21 @@ void core_start(uint8_t reset_cause) {
 
 void core_service(void) { strikes_service(); }
 
-static void answer(void) {
-    uint8_t seq = self.reader.content[0];
-    if (seq == 0 || seq != self.last_seq) {
-        uint8_t length = dispatch(self.reader.content, self.reader.length, self.reply);
-        self.encoded_length = frame_encode(self.reply, length, self.encoded);
-        self.last_seq = seq;
+static void take_request(void) {
+    uint8_t seq = link.reader.content[0];
+    if ((seq == 0U) || (seq != link.last_seq)) {
+        uint8_t length = dispatch(link.reader.content, link.reader.length, link.reply);
+        link.encoded_length = frame_encode(link.reply, length, link.encoded);
+        link.last_seq = seq;
     }
-    hal_transmit(self.encoded, self.encoded_length);
+    hal_transmit(link.encoded, link.encoded_length);
 }
 
 static void receive(void) {
     uint8_t byte;
-    for (uint8_t i = 0; i < BYTES_A_TURN && !hal_transmit_busy() && hal_receive(&byte); i++) {
-        enum frame_result result = frame_take(&self.reader, byte);
-        if ((i & 15u) == 15u) {
+    for (uint8_t i = 0; (i < BYTES_A_TURN) && !hal_transmit_busy() && hal_receive(&byte); i++) {
+        enum frame_result result = frame_take(&link.reader, byte);
+        if ((i & 15U) == 15U) {
             core_service();
         }
         if (result == FRAME_PENDING) {
@@ -53,7 +53,7 @@ static void receive(void) {
         }
         machine_frame(result == FRAME_GOOD);
         if (result == FRAME_GOOD) {
-            answer();
+            take_request();
         }
         return;
     }

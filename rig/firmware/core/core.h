@@ -5,14 +5,14 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define FIRMWARE_MAJOR 0u
-#define FIRMWARE_MINOR 1u
-#define FIRMWARE_PATCH 0u
+#define FIRMWARE_MAJOR 0U
+#define FIRMWARE_MINOR 1U
+#define FIRMWARE_PATCH 0U
 
 
 /* bits of the identity's reset_cause, in the controller's own order */
-#define RESET_POWER_ON 1u
-#define RESET_WATCHDOG 8u
+#define RESET_POWER_ON 1U
+#define RESET_WATCHDOG 8U
 
 /* Once, with outputs off. */
 void core_start(uint8_t reset_cause);

@@ -9,7 +9,7 @@
 #include "machine.h"
 #include "strikes.h"
 
-#define HEAD 2u /* seq and type */
+#define HEAD 2U /* seq and type */
 
 static uint8_t *write_done(uint8_t *at, uint8_t refusal) {
     return put_u8(put_u8(put_u8(at, MSG_DONE), refusal), machine_state());
@@ -23,7 +23,7 @@ static uint8_t *write_identity(uint8_t *at) {
     at = put_u8(at, FIRMWARE_MAJOR);
     at = put_u8(at, FIRMWARE_MINOR);
     at = put_u8(at, FIRMWARE_PATCH);
-    for (uint8_t i = 0; i < 8u; i++) {
+    for (uint8_t i = 0; i < 8U; i++) {
         at = put_u8(at, serial[i]);
     }
     at = put_u8(at, COILS);
@@ -54,7 +54,7 @@ static uint8_t *write_standing(uint8_t *at) {
 }
 
 static uint8_t *agree(uint8_t *at, const uint8_t *body, uint8_t length) {
-    if (length != BODY_AGREE + COILS * RECORD_AGREE || body[BODY_AGREE - 1u] != COILS) {
+    if ((length != (BODY_AGREE + (COILS * RECORD_AGREE))) || (body[BODY_AGREE - 1U] != COILS)) {
         return write_done(at, REFUSAL_BAD_BODY);
     }
     uint8_t refusal = machine_agree(body);
@@ -67,16 +67,16 @@ static uint8_t *agree(uint8_t *at, const uint8_t *body, uint8_t length) {
 static uint8_t *load(uint8_t *at, const uint8_t *body, uint8_t length) {
     uint8_t refusal = REFUSAL_DONE;
     uint16_t accepted = 0;
-    if (length < BODY_LOAD || length != BODY_LOAD + (uint16_t)body[0] * RECORD_LOAD) {
+    if ((length < BODY_LOAD) || (length != (BODY_LOAD + ((uint16_t)body[0] * RECORD_LOAD)))) {
         refusal = REFUSAL_BAD_BODY;
     } else {
         for (uint8_t i = 0; i < body[0]; i++) {
-            const uint8_t *entry = body + BODY_LOAD + i * RECORD_LOAD;
+            const uint8_t *entry = &body[BODY_LOAD + (i * RECORD_LOAD)];
             uint8_t state = machine_state(); /* a trip may come in between */
-            if (state != STATE_ARMED && state != STATE_STRIKING) {
+            if ((state != STATE_ARMED) && (state != STATE_STRIKING)) {
                 refusal = REFUSAL_WRONG_STATE;
             } else {
-                refusal = strikes_load(get_u32(entry), get_u16(entry + 4), entry[6]);
+                refusal = strikes_load(get_u32(entry), get_u16(&entry[4]), entry[6]);
             }
             if (refusal != REFUSAL_DONE) {
                 break;
@@ -84,7 +84,7 @@ static uint8_t *load(uint8_t *at, const uint8_t *body, uint8_t length) {
             accepted++;
             core_service();
         }
-        if (body[0] == 0 && machine_state() != STATE_ARMED && machine_state() != STATE_STRIKING) {
+        if ((body[0] == 0U) && !machine_running()) {
             refusal = REFUSAL_WRONG_STATE;
         }
     }
@@ -102,11 +102,11 @@ static uint8_t *poll(uint8_t *at, const uint8_t *body) {
     at = put_u32(at, events_first());
     at = put_u32(at, events_dropped());
     at = put_u64(at, hal_ticks());
-    uint8_t count = events_write(at + 1, RECORDS_AT_MOST_EVENTS);
-    return put_u8(at, count) + count * RECORD_EVENTS;
+    uint8_t count = events_write(&at[1], RECORDS_AT_MOST_EVENTS);
+    return &put_u8(at, count)[count * RECORD_EVENTS];
 }
 
-static uint8_t *clock(uint8_t *at) {
+static uint8_t *write_ticks(uint8_t *at) {
     uint64_t now = hal_ticks();
     uint32_t since = (uint32_t)now - hal_frame_end_ticks();
     return put_u64(put_u64(put_u8(at, MSG_TICKS), now - since), hal_ticks());
@@ -123,20 +123,20 @@ static uint8_t fixed_body(uint8_t type) {
         return BODY_POLL;
     case MSG_AGREE:
     case MSG_LOAD:
-        return 0xFFu;
+        return 0xFFU;
     default:
         return 0;
     }
 }
 
-static bool known(uint8_t type) { return type >= MSG_HELLO && type <= MSG_CLOCK; }
+static bool known(uint8_t type) { return (type >= MSG_HELLO) && (type <= MSG_CLOCK); }
 
 static uint8_t *answer(uint8_t *at, uint8_t type, const uint8_t *body, uint8_t length) {
     uint8_t fixed = fixed_body(type);
     if (!known(type)) {
         return write_done(at, REFUSAL_UNKNOWN_TYPE);
     }
-    if (fixed != 0xFFu && length != fixed) {
+    if ((fixed != 0xFFU) && (length != fixed)) {
         return write_done(at, REFUSAL_BAD_BODY);
     }
     switch (type) {
@@ -161,12 +161,12 @@ static uint8_t *answer(uint8_t *at, uint8_t type, const uint8_t *body, uint8_t l
     case MSG_POLL:
         return poll(at, body);
     default:
-        return clock(at);
+        return write_ticks(at);
     }
 }
 
 uint8_t dispatch(const uint8_t *request, uint8_t length, uint8_t *reply) {
     reply[0] = request[0];
-    const uint8_t *end = answer(reply + 1, request[1], request + HEAD, (uint8_t)(length - HEAD));
+    const uint8_t *end = answer(&reply[1], request[1], &request[HEAD], (uint8_t)(length - HEAD));
     return (uint8_t)(end - reply);
 }

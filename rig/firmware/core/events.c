@@ -4,7 +4,7 @@
 #include "core.h"
 #include "message_table.h"
 
-static struct {
+static struct ring {
     uint8_t records[HARD_EVENT_RING_LENGTH][RECORD_EVENTS]; /* as they go on the wire */
     uint32_t first;                                         /* number of the oldest one kept */
     uint32_t dropped;
@@ -63,7 +63,7 @@ uint8_t events_write(uint8_t *at, uint8_t most) {
             at++;
         }
         slot = after(slot, 1);
-        if ((i & 3u) == 3u) {
+        if ((i & 3U) == 3U) {
             core_service();
         }
     }

@@ -7,9 +7,9 @@
 
 #include "message_table.h"
 
-#define FRAME_LEAST_BYTES 4u
+#define FRAME_LEAST_BYTES 4U
 /* below 254 bytes COBS adds one byte; one more for the closing zero */
-#define FRAME_ENCODED_LONGEST (RULE_FRAME_LONGEST_BYTES + 2u)
+#define FRAME_ENCODED_LONGEST (RULE_FRAME_LONGEST_BYTES + 2U)
 
 enum frame_result {
     FRAME_PENDING, /* not ended, or nothing between two zeros */

@@ -9,12 +9,12 @@
 #include "message_table.h"
 
 #define COILS HARD_COIL_COUNT
-#define NO_COIL 255u
+#define NO_COIL 255U
 
 /* hal_inputs: a set bit is closed. An input that has been open since the last call reads open
  * once, however short that was. */
-#define INPUT_ESTOP (1u << INTERLOCK_ESTOP)
-#define INPUT_GUARD (1u << INTERLOCK_GUARD)
+#define INPUT_ESTOP (1U << INTERLOCK_ESTOP)
+#define INPUT_GUARD (1U << INTERLOCK_GUARD)
 
 enum hal_armed {
     HAL_ARMED,  /* the hardware will make the pulse, and end it, by itself */

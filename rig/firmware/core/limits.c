@@ -27,22 +27,23 @@ void limits_restart(void) {
 
 void limits_agree(const uint8_t *body) {
     limits.armed_ms = at_most(get_u32(body), HARD_ARMED_MS);
-    limits.host_silence_ms = at_most(get_u32(body + 4), HARD_HOST_SILENCE_MS);
-    limits.horizon_ms = at_most(get_u32(body + 8), HARD_HORIZON_MS);
-    limits.supply_least_mv = (uint16_t)at_least(get_u16(body + 12), HARD_SUPPLY_LEAST_MV);
-    limits.supply_most_mv = (uint16_t)at_most(get_u16(body + 14), HARD_SUPPLY_MOST_MV);
-    body += BODY_AGREE;
+    limits.host_silence_ms = at_most(get_u32(&body[4]), HARD_HOST_SILENCE_MS);
+    limits.horizon_ms = at_most(get_u32(&body[8]), HARD_HORIZON_MS);
+    limits.supply_least_mv = (uint16_t)at_least(get_u16(&body[12]), HARD_SUPPLY_LEAST_MV);
+    limits.supply_most_mv = (uint16_t)at_most(get_u16(&body[14]), HARD_SUPPLY_MOST_MV);
+    body = &body[BODY_AGREE];
     for (uint8_t coil = 0; coil < COILS; coil++) {
         struct coil_limits *own = &limits.coils[coil];
         own->longest_pulse_ticks = at_most(get_u32(body), HARD_LONGEST_PULSE_TICKS);
-        own->least_gap_ticks = at_least(get_u32(body + 4), HARD_LEAST_GAP_TICKS);
-        own->heat_time_constant_ms = at_least(get_u32(body + 8), HARD_HEAT_TIME_CONSTANT_LEAST_MS);
+        own->least_gap_ticks = at_least(get_u32(&body[4]), HARD_LEAST_GAP_TICKS);
+        own->heat_time_constant_ms = at_least(get_u32(&body[8]), HARD_HEAT_TIME_CONSTANT_LEAST_MS);
         uint32_t budget = HARD_HEAT_BUDGET_TICKS;
-        if (own->heat_time_constant_ms < HARD_HEAT_BUDGET_TICKS / HARD_HEAT_TICKS_PER_TIME_CONSTANT_MS) {
+        if (own->heat_time_constant_ms <
+            (HARD_HEAT_BUDGET_TICKS / HARD_HEAT_TICKS_PER_TIME_CONSTANT_MS)) {
             budget = own->heat_time_constant_ms * HARD_HEAT_TICKS_PER_TIME_CONSTANT_MS;
         }
-        own->heat_budget_ticks = at_most(get_u32(body + 12), budget);
-        body += RECORD_AGREE;
+        own->heat_budget_ticks = at_most(get_u32(&body[12]), budget);
+        body = &body[RECORD_AGREE];
     }
     limits.agreed = true;
 }

@@ -9,9 +9,9 @@
 #include "strikes.h"
 #include "ticks.h"
 
-#define KEPT_MAGIC 0x5B0ACE17ul
+#define KEPT_MAGIC 0x5B0ACE17UL
 #define SILENT_FOR_EVER UINT16_MAX
-#define FLOOD_WINDOW_MS 1000u
+#define FLOOD_WINDOW_MS 1000U
 
 static struct board {
     uint8_t state;
@@ -31,25 +31,25 @@ void machine_event(uint8_t kind, uint8_t value, uint64_t ticks) {
     }
 }
 
-bool machine_running(void) { return board.state == STATE_ARMED || board.state == STATE_STRIKING; }
+bool machine_running(void) { return (board.state == STATE_ARMED) || (board.state == STATE_STRIKING); }
 
 static void enter(uint8_t state) {
     if (state == board.state) {
         return;
     }
     board.state = state;
-    hal_kept()->armed = machine_running() ? 1u : 0u;
+    hal_kept()->armed = machine_running() ? 1U : 0U;
     machine_event(EVENT_STATE, state, hal_ticks());
 }
 
 /* Trips that only a board that may strike can have. */
 static bool only_when_running(uint8_t code) {
-    return code != TRIP_ESTOP_OPEN && code != TRIP_COIL_ON_UNASKED;
+    return (code != TRIP_ESTOP_OPEN) && (code != TRIP_COIL_ON_UNASKED);
 }
 
 void machine_trip(uint8_t code) {
     uint64_t off_ticks = hal_all_off();
-    if (board.state == STATE_SAFE || board.state == STATE_TRIPPED) {
+    if ((board.state == STATE_SAFE) || (board.state == STATE_TRIPPED)) {
         return;
     }
     if (only_when_running(code) && !machine_running()) {
@@ -66,8 +66,8 @@ void machine_trip(uint8_t code) {
 
 void machine_restart(uint8_t reset_cause) {
     struct kept *kept = hal_kept();
-    bool known = kept->magic == KEPT_MAGIC && (reset_cause & RESET_POWER_ON) == 0;
-    bool was_armed = known && kept->armed != 0;
+    bool known = (kept->magic == KEPT_MAGIC) && ((reset_cause & RESET_POWER_ON) == 0U);
+    bool was_armed = known && (kept->armed != 0U);
     if (!known) {
         heat_restart();
         kept->magic = KEPT_MAGIC;
@@ -85,7 +85,7 @@ void machine_restart(uint8_t reset_cause) {
     board.bad_frames = 0;
     if (was_armed) {
         board.state = STATE_TRIPPED;
-        board.trip_code = ((reset_cause & RESET_WATCHDOG) != 0) ? TRIP_PROGRAM_HANG
+        board.trip_code = ((reset_cause & RESET_WATCHDOG) != 0U) ? TRIP_PROGRAM_HANG
                                                                : TRIP_RESET_IN_RUN;
         machine_event(EVENT_TRIP, board.trip_code, hal_ticks());
         machine_event(EVENT_STATE, board.state, hal_ticks());
@@ -95,10 +95,10 @@ void machine_restart(uint8_t reset_cause) {
 static bool host_alive(void) { return board.silent_ms <= limits.host_silence_ms; }
 
 void machine_lost(uint8_t code) {
-    if (board.state == STATE_SAFE || board.state == STATE_TRIPPED) {
+    if ((board.state == STATE_SAFE) || (board.state == STATE_TRIPPED)) {
         return;
     }
-    if (board.state == STATE_READY && only_when_running(code)) {
+    if ((board.state == STATE_READY) && only_when_running(code)) {
         enter(STATE_SAFE);
     } else {
         machine_trip(code);
@@ -165,7 +165,7 @@ uint8_t machine_agree(const uint8_t *body) {
 }
 
 uint8_t machine_ready(void) {
-    if (board.state != STATE_SAFE && board.state != STATE_READY) {
+    if ((board.state != STATE_SAFE) && (board.state != STATE_READY)) {
         return REFUSAL_WRONG_STATE;
     }
     if (!limits.agreed) {
@@ -179,13 +179,13 @@ uint8_t machine_ready(void) {
 }
 
 uint8_t machine_arm(uint32_t armed_ms) {
-    if (board.state != STATE_READY && !machine_running()) {
+    if ((board.state != STATE_READY) && !machine_running()) {
         return REFUSAL_WRONG_STATE;
     }
-    if (armed_ms == 0) {
+    if (armed_ms == 0U) {
         return REFUSAL_BAD_BODY;
     }
-    if (!interlocks_all_closed() || (board.state == STATE_READY && !hal_unlock())) {
+    if (!interlocks_all_closed() || ((board.state == STATE_READY) && !hal_unlock())) {
         return REFUSAL_INTERLOCK_OPEN;
     }
     uint32_t for_ms = (armed_ms < limits.armed_ms) ? armed_ms : limits.armed_ms;
