@@ -7,6 +7,7 @@ from typing import Protocol
 
 from rig.link.messages import BOARD_RULES, Interlock
 from rig.record.limits import TICKS_PER_S
+from rig.simulation.board_currents import Currents
 
 TICKS_PER_MS = TICKS_PER_S // 1000
 SENSED = (Interlock.ESTOP, Interlock.GUARD, Interlock.SUPPLY, Interlock.COILS_QUIET)
@@ -45,11 +46,13 @@ class Inputs:
     guard_closed: bool = True
     supply_mv: int = 24_000
     coil_stuck: int = 0
-    """Bit a coil: sensed on without being asked."""
+    """Bit a coil: current flows whatever the coil does."""
     coil_dead: int = 0
     """Bit a coil: draws no current."""
     timer_stuck: bool = False
     """Pulses don't end by themselves."""
+    loop_bridged: bool = False
+    """The e-stop loop's end is short to ground: it looks closed, and no switch could open it."""
 
 
 class Contacts:
@@ -64,6 +67,7 @@ class Contacts:
     def __init__(self, inputs: Inputs) -> None:
         self.inputs = inputs
         self.supply_range_mv = (0, 0xFFFF)
+        self.currents = Currents()
         self.closed = 0
         self._due: dict[Interlock, int] = {}
 
@@ -81,6 +85,7 @@ class Contacts:
         """Nothing counts as closed yet."""
         self.closed = 0
         self._due.clear()
+        self.currents = Currents()
         self.sense(now)
 
     def settle_now(self) -> None:
@@ -95,7 +100,7 @@ class Contacts:
             inputs.estop_closed << Interlock.ESTOP
             | inputs.guard_closed << Interlock.GUARD
             | (least_mv <= inputs.supply_mv <= most_mv) << Interlock.SUPPLY
-            | (inputs.coil_stuck == 0) << Interlock.COILS_QUIET
+            | (inputs.coil_stuck & ~self.currents.asked == 0) << Interlock.COILS_QUIET
         )
 
     def sense(self, now: int) -> None:

@@ -103,9 +103,22 @@ class StrikeQueue:
             coil.struck = (strike.start, strike.start + strike.width)
         return strike
 
-    def too_hot(self, coil: int) -> bool:
-        """Whether a coil is above its budget."""
-        return self.coils[coil].heat_ticks > self._limits.coils[coil].heat_budget_ticks
+    def next_too_hot(self, now: int) -> bool:
+        """Whether the next strike would take its coil above its budget."""
+        strike = self._strikes[0]
+        if strike.coil == LONE_MARKER:
+            return False
+        self.leak(now)
+        budget = self._limits.coils[strike.coil].heat_budget_ticks
+        return self.coils[strike.coil].heat_ticks + strike.width > budget
+
+    def too_hot(self, now: int) -> bool:
+        """Whether any coil is above its budget."""
+        self.leak(now)
+        return any(
+            coil.heat_ticks > limits.heat_budget_ticks
+            for coil, limits in zip(self.coils, self._limits.coils, strict=True)
+        )
 
     def leak(self, now: int) -> None:
         """Bring the heat of all coils up to a tick, whole milliseconds at a time."""

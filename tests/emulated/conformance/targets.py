@@ -83,7 +83,8 @@ class Target:
         """Change an input now.
 
         ``estop``, ``guard``: 1 closed. ``supply``: mV. ``current0``, ``current1``: 1 flows, 0 does
-        not, whatever the coil does.
+        not, whatever the coil does; 2 as the coil does. ``bridge``: 1, the e-stop loop's end is
+        short to ground. ``heat0``: the coil's heat in memory is overwritten, thousands of ticks.
         """
         raise NotImplementedError
 
@@ -266,10 +267,18 @@ class TwinTarget(Target):
         """Change an input now."""
         if name.startswith("current"):
             bit = 1 << int(name[-1])
-            field = "coil_stuck" if value else "coil_dead"
-            self.twin.set_input(field, getattr(self.twin.contacts.inputs, field) | bit)
+            for field, forced in (("coil_dead", 0), ("coil_stuck", 1)):
+                others = getattr(self.twin.contacts.inputs, field) & ~bit
+                self.twin.set_input(field, others | (bit if value == forced else 0))
+        elif name == "heat0":
+            self.twin.queue.coils[0].heat_ticks = value * 1000
         else:
-            field = {"estop": "estop_closed", "guard": "guard_closed", "supply": "supply_mv"}[name]
+            field = {
+                "estop": "estop_closed",
+                "guard": "guard_closed",
+                "supply": "supply_mv",
+                "bridge": "loop_bridged",
+            }[name]
             self.twin.set_input(field, value)
 
     def din(self, data: bytes) -> int:

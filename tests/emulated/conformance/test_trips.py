@@ -12,6 +12,7 @@ OPENINGS = [
     ("estop", 0, Trip.ESTOP_OPEN, Interlock.ESTOP),
     ("guard", 0, Trip.GUARD_OPEN, Interlock.GUARD),
     ("supply", 12_000, Trip.SUPPLY, Interlock.SUPPLY),
+    ("supply", 28_200, Trip.SUPPLY, Interlock.SUPPLY),
 ]
 CLOSED = {"estop": 1, "guard": 1, "supply": 24_000}
 
@@ -186,6 +187,56 @@ def test_current_in_an_idle_coil_keeps_the_board_safe(target: Target) -> None:
     target.wait_s(0.1)
     target.agree()
     assert target.do("ready") is Refusal.INTERLOCK_OPEN
+
+
+@pytest.mark.parametrize("struck_next", [False, True])
+def test_current_that_stays_trips_on_time(target: Target, struck_next: bool) -> None:
+    """Current that flows on after its pulse: trip, no strike after, no reset while it flows."""
+    target.make_armed()
+    start = target.now + 30 * MS
+    strikes = [(start, 6000, 0), (start + 60 * MS, 2000, 1)]
+    target.begin_burst(*strikes[: 1 + struck_next])
+    target.run_s((start - target.now) / 2e6 + 0.001)
+    target.input("current0", 1)
+    target.run_s(0.002 + 0.004)
+    assert target.state is (State.STRIKING if struck_next else State.ARMED)
+    target.run_s(0.003)
+    assert (target.state, target.trip) == (State.TRIPPED, Trip.ON_TIME)
+    target.wait_s(0.1)
+    assert target.do("reset_trip") is Refusal.CAUSE_REMAINS
+    target.input("current0", 2)
+    target.wait_s(0.06)
+    assert target.do("reset_trip") is Refusal.DONE
+    assert len(target.pulses(0)) == 1
+    assert target.pulses(1) == []
+
+
+def test_heat_above_its_budget_is_never_struck(target: Target) -> None:
+    """No request gets past the budget at loading: heat put into memory trips before the pulse."""
+    coil = (60_000, 10_000, 1000, 100_000)
+    target.make_armed(coils=[coil, coil])
+    start = target.now + 60 * MS
+    assert target.load((start, 2000, 0)) is Refusal.DONE
+    target.input("heat0", 400)
+    assert target.do("begin", 1) is Refusal.DONE
+    target.wait_s(0.1)
+    assert (target.state, target.trip) == (State.TRIPPED, Trip.HEAT)
+    assert target.pulses(0) == []
+    assert target.do("reset_trip") is Refusal.CAUSE_REMAINS
+    target.wait_s(2.0)
+    assert target.do("reset_trip") is Refusal.DONE
+    assert (target.state, target.trip) == (State.SAFE, Trip.NONE)
+
+
+def test_a_bridged_loop_is_refused(target: Target) -> None:
+    """An e-stop loop that no switch could open, its end short to ground, is refused at ready."""
+    target.boot()
+    target.agree()
+    target.input("bridge", 1)
+    assert target.do("ready") is Refusal.INTERLOCK_OPEN
+    target.input("bridge", 0)
+    target.wait_s(0.06)
+    assert target.do("ready") is Refusal.DONE
 
 
 def test_coil_without_current_trips(target: Target) -> None:
