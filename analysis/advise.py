@@ -19,9 +19,8 @@ from rig.record.specimen import Settings
 Array = NDArray[np.float64]
 
 LEAST_STROKES = 20
-DEAD_MARGIN_MS = 0.5
+DEAD_MARGIN_MS = 0.2
 WINDOW_MARGIN_MS = 0.1
-RELEASE_MARGIN = 1.1
 KEEP_GAIN_DB = 1.0
 KEEP_EXPONENT = 0.05
 
@@ -148,15 +147,17 @@ def advise(
             "release is today's, or 20 ms; strike harder"
         )
     natural_ms = decay_ms if math.isfinite(decay_ms) else (today.release_ms or 20.0)
-    release_ms = round(natural_ms * RELEASE_MARGIN, 1)
-    dead_ms = choices.dead_time_ms(strokes, percent, window_ms, release_ms, gain_db)
-    if not math.isfinite(dead_ms):
+    release_ms, least_dead_ms = choices.recovery_ms(
+        strokes, noise, percent, window_ms, natural_ms, gain_db
+    )
+    if least_dead_ms > choices.LONGEST_DEAD_MS:
         cautions.append(
-            f"with a release of {release_ms:g} ms no dead time up to "
-            f"{choices.DEAD_GRID_MS[-1]:g} ms keeps every stroke from doubling: damp the pad"
+            f"the pad rings for {least_dead_ms:.0f} ms above where the module is armed again: no "
+            f"dead time up to {choices.LONGEST_DEAD_MS:g} ms keeps every stroke from doubling; "
+            "damp the pad"
         )
-        dead_ms = float(choices.DEAD_GRID_MS[-1])
-    least_dead_ms, dead_ms = dead_ms, max(round(dead_ms + DEAD_MARGIN_MS, 2), window_ms)
+    covered_ms = min(least_dead_ms, choices.LONGEST_DEAD_MS)
+    dead_ms = max(round(covered_ms + DEAD_MARGIN_MS, 2), window_ms)
     curve = _curve(strokes, today, velocities, declared_exponent)
     settings = Settings(
         gain_db=gain_db,
@@ -221,8 +222,8 @@ def _latency(
         return math.nan
     to_ms = 1e3 / strokes.rate_hz
     rest = latencies - (now.trigger - strokes.onset) * to_ms - today.peak_window_ms
-    # what follows the peak window is alike for all strokes, but told by those alone whose trigger is
-    # sharp: near the threshold a module triggers where noise and its sampling have it
+    # what follows the peak window is alike for all strokes, but told by those alone whose trigger
+    # is sharp: near the threshold a module triggers where noise and its sampling have it
     clear = np.where(now.lost, 0.0, now.level) > 2.0 * (today.threshold_percent or 0.0) / 100.0
     told = np.isfinite(latencies) & clear
     if not told.any() or then.lost.all():

@@ -15,7 +15,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis import choices
-from analysis.detector import Envelopes
 from analysis.sensor import CLIP_LEVEL, Noise
 from analysis.waveforms import Waveforms
 from rig.record.specimen import Settings
@@ -108,13 +107,9 @@ def explain(
         would have avoided it (``avoided_by``; NaN and "" where no setting would). Empty where
         nothing went wrong.
     """
+    facts = _facts(run, settings, noise)
     place = {int(stroke): k for k, stroke in enumerate(run.strokes["stroke"])}
-    decay_ms = choices.natural_decay_ms(run.envelopes, noise)
-    if not math.isfinite(decay_ms):
-        decay_ms = settings.release_ms or 20.0
     table = strokes.sort_values("onset_t_s", kind="stable", na_position="first")
-    peaks = _peaks(run.envelopes)
-    deaf = _deaf_below(run, peaks, settings)
     rows: list[dict[str, Any]] = []
     for row in table.to_dict("records"):
         stroke, outcome = int(row["stroke"]), row["outcome"]
@@ -122,31 +117,97 @@ def explain(
             at = row["onset_t_s"] if math.isfinite(row["onset_t_s"]) else row["drive_t_s"]
             rows.append(_row("not_struck", at, stroke, "bench_fault"))
         elif outcome == "lost" and stroke in place:
-            rows.append(_lost(run, place[stroke], peaks, deaf, settings))
+            rows.append(_lost(run, place[stroke], facts))
     for note in notes.to_dict("records"):
         stroke, t_s = int(note["stroke"]), float(note["note_t_s"])
         if note["role"] == "double" and stroke in place:
             delay_s = t_s - float(run.strokes["note_t_s"].iloc[place[stroke]])
-            rows.append(_double(run, place[stroke], delay_s, settings, decay_ms))
+            rows.append(_double(run, place[stroke], delay_s, int(note["velocity"]), facts))
         elif note["role"] == "crosstalk":
             rows.append(_row("crosstalk", t_s, stroke, "crosstalk"))
         elif note["role"] == "stray":
-            rows.append(_stray(t_s, table, settings))
+            rows.append(_stray(t_s, int(note["velocity"]), table, facts))
     return pd.DataFrame(rows, columns=COLUMNS).sort_values("t_s", ignore_index=True)
+
+
+@dataclasses.dataclass(frozen=True)
+class _Facts:
+    """What the run as a whole tells.
+
+    ``peaks``, ``in_shadow``: of each stroke; levels as recorded. ``deaf``: level below which the
+    module hears nothing. ``decay_ms``: of the pad. ``least_dead_ms``: without which single strokes
+    would double. ``full``, ``exponent``: from the module's level to its velocity.
+    """
+
+    settings: Settings
+    peaks: Array
+    in_shadow: NDArray[np.bool_]
+    deaf: float
+    decay_ms: float
+    least_dead_ms: float
+    full: float
+    exponent: float
+
+    @property
+    def gain(self) -> float:
+        """Of the module's input; 1 where not known."""
+        return float(10.0 ** ((self.settings.gain_db or 0.0) / 20.0))
+
+    def threshold_above(self, velocity: int) -> tuple[str, float]:
+        """Threshold that keeps a note of this velocity from coming; none where strokes would go."""
+        share = max(velocity - 1.0, 0.5) / 126.0
+        level = self.full * share ** (1.0 / self.exponent)
+        above = 1.3 * max(level, (self.settings.threshold_percent or 0.0) / 100.0)
+        softest = np.quantile(self.peaks, 0.02) * self.gain
+        if not above < softest:
+            return "", math.nan
+        return "threshold_percent", 100.0 * float(above)
+
+
+def _facts(run: Waveforms, settings: Settings, noise: Noise) -> _Facts:
+    peaks = choices.first_peaks(run.envelopes)
+    in_shadow = _in_shadow(run, peaks, settings)
+    decay_ms = choices.natural_decay_ms(run.envelopes, noise)
+    if not math.isfinite(decay_ms):
+        decay_ms = settings.release_ms or 20.0
+    alone = run.lonely().envelopes
+    least_dead_ms = 0.0
+    gain_db = settings.gain_db or 0.0
+    if len(alone):
+        blind = choices.recovery_times_ms(
+            alone,
+            settings.threshold_percent or choices.threshold_percent(noise, math.inf, gain_db, 1.0),
+            settings.peak_window_ms or 2.0,
+            max(settings.release_ms or 0.0, decay_ms),
+            gain_db,
+        )
+        least_dead_ms = float(blind.max())
+    velocity = run.strokes["velocity"].to_numpy(dtype=float)
+    full, exponent = choices.input_curve(peaks * 10.0 ** (gain_db / 20.0), velocity)
+    return _Facts(
+        settings=settings,
+        peaks=peaks,
+        in_shadow=in_shadow,
+        deaf=_deaf_below(run, peaks, in_shadow, settings),
+        decay_ms=decay_ms,
+        least_dead_ms=least_dead_ms,
+        full=full,
+        exponent=exponent,
+    )
 
 
 def count(explained: pd.DataFrame) -> pd.DataFrame:
     """Count per kind and cause, the commonest first: kind, cause, count, setting, avoided_by.
 
-    ``avoided_by``: the value that avoids nine in ten of them (for a dead time or a release the
-    90th percentile, for the others the 10th).
+    ``avoided_by``: the value that avoids nine in ten of them; NaN where no setting does.
     """
     if explained.empty:
         return pd.DataFrame(columns=["kind", "cause", "count", "setting", "avoided_by"])
     rows = []
     for (kind, cause, setting), group in explained.groupby(["kind", "cause", "setting"]):
-        longer = kind == "double"
-        value = group["avoided_by"].quantile(0.9 if longer else 0.1)
+        # notes too many are avoided by more of all but the gain, notes too few by less
+        more = kind in ("double", "stray") and setting != "gain_db"
+        value = group["avoided_by"].quantile(0.9 if more else 0.1)
         rows.append((kind, cause, len(group), setting, value))
     found = pd.DataFrame(rows, columns=["kind", "cause", "count", "setting", "avoided_by"])
     return found.sort_values("count", ascending=False, ignore_index=True)
@@ -159,57 +220,70 @@ def _row(
     return dict(zip(COLUMNS, values, strict=True))
 
 
-def _peaks(strokes: Envelopes) -> Array:
-    return choices.first_peaks(strokes)
+def _in_shadow(run: Waveforms, peaks: Array, settings: Settings) -> NDArray[np.bool_]:
+    """Tell which strokes came so soon after another that it may have hidden them.
 
-
-def _deaf_below(run: Waveforms, peaks: Array, settings: Settings) -> float:
-    """Level (as recorded) below which the module hears nothing, as its lonely strokes show.
-
-    Between the hardest lonely stroke that was lost and the softest that sounded above it; the
-    threshold in force where no lonely stroke was lost.
+    Thrice as long as dead time and release in force would take, since a build may not keep to them.
     """
-    lonely = run.strokes["quiet_s"].to_numpy(dtype=float) > LONGEST_SHADOW_S
+    gap_ms = 1e3 * run.strokes["quiet_s"].to_numpy(dtype=float)
+    before = np.concatenate([[0.0], peaks[:-1]])
+    fall = np.log(np.maximum(before / np.maximum(peaks, 1e-9), 1.0))
+    hidden_ms = np.full(len(peaks), 1e3 * LONGEST_SHADOW_S)
+    if settings.dead_time_ms is not None and settings.release_ms is not None:
+        most = 3.0 * (settings.dead_time_ms + settings.release_ms * fall)
+        hidden_ms = np.minimum(hidden_ms, most)
+    return np.asarray(gap_ms <= hidden_ms)
+
+
+def _deaf_below(
+    run: Waveforms, peaks: Array, in_shadow: NDArray[np.bool_], settings: Settings
+) -> float:
+    """Level (as recorded) below which the module hears nothing.
+
+    The threshold in force, unless strokes show it to be another: softer ones that sounded, or
+    louder ones that were lost in no other's shadow.
+    """
     outcome = run.strokes["outcome"].to_numpy()
-    lost = peaks[lonely & (outcome == "lost")]
-    if lost.size == 0:
-        gain = 10.0 ** ((settings.gain_db or 0.0) / 20.0)
-        return float((settings.threshold_percent or 0.0) / 100.0 / gain)
-    return float(lost.max())
+    sounded = peaks[np.isin(outcome, ["clean", "double"])]
+    lost = peaks[~in_shadow & (outcome == "lost")]
+    gain = 10.0 ** ((settings.gain_db or 0.0) / 20.0)
+    deaf = float((settings.threshold_percent or 0.0) / 100.0 / gain)
+    if sounded.size:
+        deaf = min(deaf, float(np.quantile(sounded, 0.02)))
+    return max(deaf, float(lost.max())) if lost.size else deaf
 
 
-def _lost(run: Waveforms, k: int, peaks: Array, deaf: float, settings: Settings) -> dict[str, Any]:
-    row = run.strokes.iloc[k]
+def _lost(run: Waveforms, k: int, facts: _Facts) -> dict[str, Any]:
+    row, peaks, settings = run.strokes.iloc[k], facts.peaks, facts.settings
     t_s, stroke = float(row["onset_t_s"]), int(row["stroke"])
-    gap_ms = 1e3 * float(row["quiet_s"])
-    if gap_ms > 1e3 * LONGEST_SHADOW_S or peaks[k] <= deaf:
-        gain_db = settings.gain_db or 0.0
-        percent = 70.0 * float(peaks[k]) * 10.0 ** (gain_db / 20.0)
+    if not facts.in_shadow[k] or peaks[k] <= facts.deaf:
+        percent = 70.0 * float(peaks[k]) * facts.gain
         return _row("lost", t_s, stroke, "under_threshold", "threshold_percent", percent)
     # the re-arming level must have fallen from the stroke before to this one
+    gap_ms = 1e3 * float(row["quiet_s"])
     ratio = math.log(max(1.0, float(peaks[k - 1] / peaks[k]))) if k else 0.0
-    wait_ms = (settings.release_ms or 0.0) * ratio
-    if gap_ms - wait_ms > 1.0:
-        return _row("lost", t_s, stroke, "shadowed", "dead_time_ms", gap_ms - wait_ms - 0.5)
-    room_ms = max(0.5, gap_ms - (settings.dead_time_ms or 0.0))
-    return _row("lost", t_s, stroke, "shadowed", "release_ms", room_ms / max(ratio, 0.1))
+    dead_ms = gap_ms - (settings.release_ms or 0.0) * ratio - 0.5
+    if dead_ms >= facts.least_dead_ms:
+        return _row("lost", t_s, stroke, "shadowed", "dead_time_ms", dead_ms)
+    release_ms = (gap_ms - 0.5 - (settings.dead_time_ms or 0.0)) / max(ratio, 0.1)
+    if release_ms >= facts.decay_ms:
+        return _row("lost", t_s, stroke, "shadowed", "release_ms", release_ms)
+    return _row("lost", t_s, stroke, "shadowed")
 
 
-def _double(
-    run: Waveforms, k: int, delay_s: float, settings: Settings, decay_ms: float
-) -> dict[str, Any]:
-    row = run.strokes.iloc[k]
+def _double(run: Waveforms, k: int, delay_s: float, velocity: int, facts: _Facts) -> dict[str, Any]:
+    row, settings, decay_ms = run.strokes.iloc[k], facts.settings, facts.decay_ms
     t_s, stroke = float(row["onset_t_s"]), int(row["stroke"])
     sound = _Sound(run.envelopes.level[k].astype(float), run.envelopes.onset, run.envelopes.rate_hz)
     window_ms = settings.peak_window_ms or 2.0
     at_ms = 1e3 * delay_s
     first = sound.between(0.0, choices.FIRST_PEAK_MS)
     here = sound.between(at_ms - NOTE_SPREAD_MS, at_ms + window_ms + NOTE_SPREAD_MS)
-    gain = 10.0 ** ((settings.gain_db or 0.0) / 20.0)
+    gain = facts.gain
     if here * gain < 0.7 * (settings.threshold_percent or 0.0) / 100.0:
-        twice = 2.0 * (settings.threshold_percent or math.nan)
-        return _row("double", t_s, stroke, "noise", "threshold_percent", twice)
-    if max(first, sound.between(0.0, window_ms)) * gain >= CLIP_LEVEL and here * gain > 0.5:
+        return _row("double", t_s, stroke, "noise", *facts.threshold_above(velocity))
+    top = max(first, sound.between(0.0, window_ms)) * gain
+    if top >= CLIP_LEVEL and _silent_unclipped(sound, top / gain, at_ms, settings):
         return _row("double", t_s, stroke, "clipped", "gain_db", -20.0 * math.log10(first) - 0.5)
     if sound.bump(at_ms, decay_ms) > LATE_PEAK_BUMP:
         return _row("double", t_s, stroke, "late_peak", "dead_time_ms", at_ms + window_ms + 0.5)
@@ -219,11 +293,25 @@ def _double(
     return _row("double", t_s, stroke, "release_too_fast", "release_ms", least)
 
 
-def _stray(t_s: float, table: pd.DataFrame, settings: Settings) -> dict[str, Any]:
+def _silent_unclipped(sound: _Sound, peak: float, at_ms: float, settings: Settings) -> bool:
+    """Tell whether a module that does not clip would have stayed armed too high for this double.
+
+    Its re-arming level falls from the whole peak, which the recording has, not from full scale.
+    """
+    window_ms = settings.peak_window_ms or 2.0
+    blind_ms = max(window_ms, settings.dead_time_ms or 0.0)
+    begin = sound.onset + round((min(blind_ms, at_ms) + 0.1) * sound.rate_hz / 1e3)
+    end = sound.onset + round((at_ms + NOTE_SPREAD_MS) * sound.rate_hz / 1e3)
+    level = sound.level[begin:end]
+    age_ms = np.arange(level.size) * 1e3 / sound.rate_hz
+    release_ms = settings.release_ms or 20.0
+    return not bool((level > peak * np.exp(-age_ms / release_ms)).any())
+
+
+def _stray(t_s: float, velocity: int, table: pd.DataFrame, facts: _Facts) -> dict[str, Any]:
     """Explain a note without a stroke: an onset without a strike just before it, or noise."""
     onset = table["onset_t_s"].to_numpy(dtype=float)
     unasked = onset[(table["strike"].to_numpy() < 0) & np.isfinite(onset)]
     if np.any((unasked < t_s) & (unasked > t_s - 0.030)):
         return _row("stray", t_s, -1, "touched")
-    twice = 2.0 * settings.threshold_percent if settings.threshold_percent else math.nan
-    return _row("stray", t_s, -1, "noise", "threshold_percent", twice)
+    return _row("stray", t_s, -1, "noise", *facts.threshold_above(velocity))

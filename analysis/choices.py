@@ -11,7 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.detector import Envelopes, pooled_spread_db, sweep
+from analysis.detector import Envelopes, pooled_spread_db
+from analysis.front import SOFTER_DB, recovery_gap_ms
 from analysis.sensor import Noise
 from analysis.sensor import strokes as describe
 
@@ -25,7 +26,9 @@ SPREAD_MORE = 1.1
 """A level is consistent when it spreads by no more than this times the best window's spread."""
 SHARE_OF_STROKES = 0.95
 WINDOW_GRID_MS = np.arange(0.3, 6.001, 0.05)
-DEAD_GRID_MS = np.arange(0.0, 60.01, 0.25)
+LONGEST_DEAD_MS = 60.0
+RELEASES = (1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
+"""Releases that are tried, over the natural decay."""
 LOUD_OVER_NOISE = 100.0
 
 
@@ -103,19 +106,59 @@ def natural_decay_ms(strokes: Envelopes, noise: Noise) -> float:
     return float(decays.quantile(0.9)) if len(decays) else math.nan
 
 
-def dead_time_ms(
+def recovery_times_ms(
     strokes: Envelopes, threshold_percent: float, window_ms: float, release_ms: float,
+    gain_db: float, noise_rms: float = 0.0,
+) -> Array:  # fmt: skip
+    """Return from which dead time on each stroke no longer doubles; 0 where it does not trigger.
+
+    Sample t, of level a over the threshold, passes a level that falls from the peak p since the end
+    d of the dead time where ``a > p exp(-(t - d) / release)``: that is, where d lies before both t
+    and ``t + release ln(a / p)``. The latest such d of all samples is what is sought, exactly, for
+    whatever dead time; no grid is needed.
+
+    ``noise_rms``, as recorded, is added to each level for the module's own noise, which the bench
+    does not hear.
+    """
+    level = strokes.scaled(gain_db).level
+    count, length = level.shape
+    threshold = threshold_percent / 100.0
+    running = np.maximum.accumulate(level, axis=1)
+    heard = running[:, -1] > threshold
+    trigger = (running > threshold).argmax(axis=1)
+    end = trigger + max(1, strokes.samples_of(window_ms))
+    peak = running[np.arange(count), np.minimum(end - 1, length - 1)]
+    noise = np.float32(noise_rms * 10.0 ** (gain_db / 20.0))
+    level = np.where(level > 0.0, level + noise, np.float32(0.0))
+    place = np.arange(length, dtype=np.float32)
+    release_n = np.float32(release_ms * strokes.rate_hz / 1e3)
+    with np.errstate(divide="ignore"):
+        latest = place + np.minimum(release_n * np.log(level / peak[:, None]), np.float32(0.0))
+    latest[(level <= threshold) | (place < end[:, None])] = -np.inf
+    # the detector looks at whole samples
+    blind_n = np.floor(latest.max(axis=1)) + 1.0 - trigger
+    return np.where(heard, np.maximum(blind_n, 0.0) * 1e3 / strokes.rate_hz, 0.0)
+
+
+def recovery_ms(
+    strokes: Envelopes, noise: Noise, threshold_percent: float, window_ms: float, natural_ms: float,
     gain_db: float,
-) -> float:  # fmt: skip
-    """Choose the shortest dead time from which on no stroke doubles; NaN: none does."""
-    found = sweep(
-        strokes, threshold_percent=threshold_percent, peak_window_ms=window_ms,
-        dead_time_ms=DEAD_GRID_MS, release_ms=release_ms, gain_db=gain_db,
-    ).doubled_share[0, 0, :, 0]  # fmt: skip
-    bad = np.flatnonzero(~(found == 0.0))
-    if bad.size == 0:
-        return 0.0
-    return float(DEAD_GRID_MS[bad[-1] + 1]) if bad[-1] + 1 < DEAD_GRID_MS.size else math.nan
+) -> tuple[float, float]:  # fmt: skip
+    """Choose (release, dead time): the release a little slower than the pad, the dead time for it.
+
+    Where that leaves a sound that outlasts the release, the slower release that lets a second
+    stroke, ``SOFTER_DB`` softer, be caught soonest.
+    """
+    found = []
+    for slower in RELEASES:
+        release_ms = round(natural_ms * slower, 1)
+        blind = recovery_times_ms(
+            strokes, threshold_percent, window_ms, release_ms, gain_db, noise.rms
+        )
+        dead_ms = float(blind.max())
+        gap_ms = recovery_gap_ms(max(dead_ms, window_ms), release_ms, SOFTER_DB)
+        found.append((gap_ms, release_ms, dead_ms))
+    return min(found)[1:]
 
 
 def input_curve(level: Array, velocity: Array) -> tuple[float, float]:

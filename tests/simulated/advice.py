@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -15,8 +17,9 @@ from analysis.sensor import noise
 from analysis.waveforms import waveforms
 from rig.record.specimen import Settings
 from rig.simulation.contact import Contact
-from rig.simulation.pad import Pad
-from rig.simulation.presets import PADS, STRIKERS
+from rig.simulation.module import ModuleFigures
+from rig.simulation.pad import Pad, PadFigures
+from rig.simulation.presets import BUILDS, MODULES, PADS, STRIKERS
 
 LADDER = """format = 1
 name = "strokes for advice"
@@ -34,9 +37,6 @@ repeats = {repeats}
 interval_ms = 185
 interval_spread_ms = 15
 """
-REPEATS = {"brook": 30, "tarn": 90}
-"""Of each force; a main loop of 2 ms takes more strokes than one of 1 ms for as sharp a mean."""
-
 FIRST_PEAK_MS = 3.0
 RATE_HZ = 20_000.0
 
@@ -46,18 +46,46 @@ class Case:
     """What is under the strikers, and the settings that it comes with."""
 
     number: int
-    pad: str
-    module: str
+    pad: PadFigures
+    module: ModuleFigures
     settings: dict[str, float]
+
+    @property
+    def repeats(self) -> int:
+        """Of each force: a slow main loop takes more strokes for as sharp a mean latency."""
+        return math.ceil(18 + 14 * self.module.poll_period_ms**2)
 
 
 def cases(count: int) -> list[Case]:
-    """Draw cases: every pad with every module in turn, with settings that may be far from good."""
+    """Draw cases: no pad or module is another's like, and their settings may be far from good."""
     rng = np.random.default_rng(61)
-    kinds = [(pad, module) for pad in sorted(PADS) for module in ("brook", "tarn")]
+    kinds = [(pad, module) for pad in sorted(PADS) for module in sorted(MODULES)]
     drawn = []
     for number in range(count):
-        pad, module = kinds[number % len(kinds)]
+        pad_name, module_name = kinds[number % len(kinds)]
+        old_pad, old_module = PADS[pad_name], MODULES[module_name]
+        pad = dataclasses.replace(
+            old_pad,
+            name=f"pad-{number}",
+            lowest_hz=old_pad.lowest_hz * rng.uniform(0.8, 1.25),
+            ring=old_pad.ring * rng.uniform(0.7, 1.1),
+            ring_s=old_pad.ring_s * rng.uniform(0.6, 1.4),
+            late_share=old_pad.late_share * rng.uniform(0.6, 1.1),
+            late_delay_ms=old_pad.late_delay_ms * rng.uniform(0.8, 1.2),
+            late_width_ms=old_pad.late_width_ms * rng.uniform(0.8, 1.2),
+            full_scale_n=old_pad.full_scale_n * rng.uniform(0.85, 1.2),
+            noise_rms=old_pad.noise_rms * rng.uniform(0.6, 1.5),
+        )
+        module = dataclasses.replace(
+            old_module,
+            name=f"module-{number}",
+            full_level=rng.uniform(0.55, 0.75),
+            sample_rate_hz=float(rng.choice([12e3, 16e3, 20e3, 32e3])),
+            clock_ppm=rng.uniform(-80, 80),
+            noise_rms=old_module.noise_rms * rng.uniform(0.6, 1.5),
+            poll_period_ms=rng.uniform(0.5, 2.0),
+            processing_ms=rng.uniform(0.2, 1.0),
+        )
         settings = {
             "gain_db": round(float(rng.uniform(-6, 3)), 1),
             "threshold_percent": round(float(rng.uniform(0.8, 2.0)), 2),
@@ -70,17 +98,30 @@ def cases(count: int) -> list[Case]:
     return drawn
 
 
+@contextlib.contextmanager
+def in_the_cupboard(case: Case) -> Iterator[None]:
+    """Let the simulated bench find this pad and this module by their names."""
+    pad, module = case.pad.name, case.module.name
+    PADS[pad], MODULES[module] = case.pad, case.module
+    BUILDS[module] = {case.module.firmware: {}}
+    try:
+        yield
+    finally:
+        del PADS[pad], MODULES[module], BUILDS[module]
+
+
 def strike(case: Case, folder: Path, settings: dict[str, float]) -> tuple[Analysis, struck.Truth]:
     """Strike the ladder on a case with some settings."""
-    return struck.strike(
-        LADDER.format(repeats=REPEATS[case.module]),
-        folder,
-        pad=case.pad,
-        module=case.module,
-        firmware={"brook": "1.4", "tarn": "2.0"}[case.module],
-        settings=settings,
-        seed=case.number + 1,
-    )
+    with in_the_cupboard(case):
+        return struck.strike(
+            LADDER.format(repeats=case.repeats),
+            folder,
+            pad=case.pad.name,
+            module=case.module.name,
+            firmware=case.module.firmware,
+            settings=settings,
+            seed=case.number + 1,
+        )
 
 
 def advice_of(analysis: Analysis) -> Recommendation:
@@ -99,17 +140,24 @@ def advice_of(analysis: Analysis) -> Recommendation:
 
 
 class TrueStrokes:
-    """Noise-free voltages of every fifth contact that truly happened."""
+    """What reaches the module's converter of every contact that truly happened, its noise too."""
 
-    def __init__(self, pad: str, truth: struck.Truth) -> None:
-        sounds = []
-        rows = truth.content["contacts"][::5]
-        for row in rows:
+    def __init__(self, case: Case, truth: struck.Truth) -> None:
+        contacts = []
+        for row in truth.content["contacts"]:
             facts = {field.name: row.get(field.name, 0.0) for field in dataclasses.fields(Contact)}
             facts |= {"angle_rad": STRIKERS[row["striker"]].angle_rad, "contact_s": 0.0}
-            sounds.append(Pad(PADS[pad]).sound(Contact(**facts)))
+            contacts.append(facts)
         t_s = np.arange(round(0.180 * RATE_HZ)) / RATE_HZ
-        self.level = np.abs(np.stack([sound.voltage(t_s) for sound in sounds]))
+        rng = np.random.default_rng(case.number)
+        rms = math.hypot(case.module.noise_rms, case.pad.noise_rms)
+        pad = Pad(case.pad)
+        volts = np.stack([pad.sound(Contact(**row)).voltage(t_s) for row in contacts])
+        volts += rng.normal(0.0, rms, volts.shape)
+        for frequency_hz, amplitude in case.pad.hum:
+            turns = frequency_hz * t_s + rng.random((len(volts), 1))
+            volts += amplitude * np.sin(2.0 * math.pi * turns)
+        self.level = np.abs(volts)
 
     def best_window_ms(self, settings: Settings) -> float:
         """Shortest window, of all, that gives the true level of 95 % of the strokes.
@@ -128,19 +176,21 @@ class TrueStrokes:
         return math.nan
 
     def best_dead_time_ms(self, settings: Settings) -> float:
-        """Shortest dead time from which on no stroke doubles: every dead time, sample by sample."""
+        """Shortest dead time from which on no stroke doubles: every dead time on every stroke."""
         gain = 10 ** (settings.gain_db / 20)
         threshold = settings.threshold_percent / 100
         window = max(1, round(settings.peak_window_ms * RATE_HZ / 1e3))
         release = settings.release_ms * RATE_HZ / 1e3
+        deads = np.arange(round(70.0 * RATE_HZ / 1e3))
         longest = 0
         for row in np.minimum(self.level * gain, 1.0):
             trigger = int((row > threshold).argmax())
             peak = row[trigger : trigger + window].max()
-            for dead in range(round(40.0 * RATE_HZ / 1e3), longest, -1):
-                begin = trigger + max(dead, window)
-                ages = np.arange(row.size - begin)
-                if (row[begin:] > np.maximum(threshold, peak * np.exp(-ages / release))).any():
-                    longest = dead + 1
-                    break
+            at = np.flatnonzero(row > threshold)
+            begin = trigger + np.maximum(deads[longest:], window)
+            age = at[None, :] - begin[:, None]
+            falling = peak * np.exp(-np.maximum(age, 0) / release)
+            doubles = ((age >= 0) & (row[at] > falling)).any(axis=1)
+            if doubles.any():
+                longest += int(np.flatnonzero(doubles)[-1]) + 1
         return max(longest / RATE_HZ * 1e3, settings.peak_window_ms)
