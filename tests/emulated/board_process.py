@@ -255,3 +255,16 @@ class BoardProcess:
                 elif start is not None:
                     whole.append((start, edge.cycle - start))
         return whole
+
+
+BUSY_SEQ = 201
+"""Number of the first request of ``busy_line``; its last is six more."""
+
+
+def busy_line() -> bytes:
+    """Requests that keep the board's serial line and its loop busy: a full load, and polls."""
+    load = messages.FORMATS["load"].pack(records=[(0, 100, 0)] * 33)
+    frames = [encode(Frame(BUSY_SEQ, messages.FORMATS["load"].type_code, load))]
+    for seq in range(BUSY_SEQ + 1, BUSY_SEQ + 7):
+        frames.append(encode(Frame(seq, messages.FORMATS["poll"].type_code, bytes(4))))
+    return b"".join(frames)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import pytest
 from board_process import CYCLES_PER_TICK, CYCLES_PER_US, TICKS_PER_MS, BoardProcess
+from safety_page import check_time
 
-from rig.link.messages import BOARD_RULES, EventKind, Refusal, State, Trip
+from rig.link.messages import EventKind, Refusal, State, Trip
 
 POWER_ON, EXTERNAL, WATCHDOG = 1, 2, 8
-# watchdog oscillator of the emulator: exact; of the silicon: about +-10 % (datasheet, from memory)
-WATCHDOG_MOST_MS = BOARD_RULES["watchdog_ms"] * 1.2
 
 
 def strike_once(board: BoardProcess, width_ticks: int) -> int:
@@ -35,8 +34,7 @@ def test_a_hang_does_not_prolong_a_pulse(
         assert pulse[1] <= width_ticks * CYCLES_PER_TICK
     cause, cycle = avr_board.resets[-1]
     assert cause == WATCHDOG
-    assert cycle - start < WATCHDOG_MOST_MS * 1000 * CYCLES_PER_US
-    print(f"watchdog after {(cycle - start) / CYCLES_PER_US / 1000 - offset_us / 1000:.2f} ms")
+    check_time(Trip.PROGRAM_HANG, (cycle - start) / CYCLES_PER_US - offset_us)
     reply = avr_board.ask("hello")
     assert reply.fields["reset_cause"] == WATCHDOG
     status = avr_board.ask("status").fields
@@ -86,18 +84,28 @@ def test_heat_survives_a_reset(avr_board: BoardProcess) -> None:
 
 
 def test_a_silent_host_stops_the_burst(avr_board: BoardProcess) -> None:
-    """From the host's last frame to coils off: the agreed silence, and at most 2 ms more."""
+    """From the host's last frame to coils off: the agreed silence, and little more."""
     silence_ms = 100
-    avr_board.make_armed(host_silence_ms=silence_ms)
-    start = avr_board.ticks() + 20 * TICKS_PER_MS
-    strikes = [(start + i * 30_000, 28_000, 0) for i in range(30)]
-    avr_board.load(strikes)
-    last = avr_board.cycle + 11 * 10 * CYCLES_PER_US  # its bytes, 10 us each
-    assert avr_board.do("begin", len(strikes)) == Refusal.DONE
-    avr_board.run_ms(300)
-    off = max(edge.cycle for edge in avr_board.edges)
-    waited_ms = (off - last) / CYCLES_PER_US / 1000
-    print(f"host silent for {silence_ms} ms: coils off after {waited_ms:.2f} ms")
-    assert silence_ms - 0.5 <= waited_ms <= silence_ms + 2
-    events = avr_board.poll()
-    assert [event.value for event in events if event.kind == EventKind.TRIP] == [Trip.HOST_SILENT]
+    more_us = []
+    for phase in range(12):
+        avr_board.make_armed(host_silence_ms=silence_ms)
+        avr_board.run_cycles(1337 * phase)
+        start = avr_board.ticks() + 20 * TICKS_PER_MS
+        strikes = [(start + i * 30_000, 28_000, 0) for i in range(30)]
+        strikes += [(at + 15_000, 28_000, 1) for at, _, _ in strikes]
+        avr_board.load(sorted(strikes))
+        last = avr_board.cycle + 11 * 10 * CYCLES_PER_US  # its bytes, 10 us each
+        assert avr_board.do("begin", len(strikes)) == Refusal.DONE
+        avr_board.din(last + 70 * 1000 * CYCLES_PER_US, bytes(range(200)))
+        avr_board.run_ms(300)
+        off = max(edge.cycle for edge in avr_board.edges if edge.output < 2)
+        more_us.append((off - last) / CYCLES_PER_US - silence_ms * 1000)
+        trips = [event.value for event in avr_board.poll() if event.kind == EventKind.TRIP]
+        assert trips == [Trip.HOST_SILENT]
+        avr_board.command(f"reset {POWER_ON} 0")
+        avr_board.edges.clear()
+    print(
+        f"host silent: {min(more_us) / 1000:.2f} to {max(more_us) / 1000:.2f} ms more than agreed"
+    )
+    assert min(more_us) > -500
+    check_time(Trip.HOST_SILENT, max(more_us))

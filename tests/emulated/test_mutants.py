@@ -19,6 +19,8 @@ class Mutant:
     old: str
     new: str
     test: str
+    also: tuple[str, str] = ("", "")
+    """One more such change, where two means guard against the same."""
 
 
 HERE = "tests/emulated"
@@ -72,6 +74,28 @@ MUTANTS = [
         "    opened |= input;\n",
         "    (void)input;\n",
         f"{HERE}/test_estop.py::test_a_short_opening_trips",
+    ),
+    Mutant(
+        "no latch is cleared, by a stop nor after it",
+        "atmega2560/outputs.c",
+        '    "sts %[c5], r24\\n\\t"',
+        '    "nop\\n\\t"',
+        f"{HERE}/test_estop.py::test_a_pulse_after_a_stop_is_whole",
+        also=("FOC5##letter;" + " " * 60 + "\\\n        OCR4", "FOC4##letter;\\\n        OCR4"),
+    ),
+    Mutant(
+        "the queue wraps one too late",
+        "core/strikes.c",
+        "if (at >= HARD_QUEUE_LENGTH) {",
+        "if (at > HARD_QUEUE_LENGTH) {",
+        f"{HERE}/conformance/test_strikes.py",
+    ),
+    Mutant(
+        "current is looked at between answers alone",
+        "core/strikes.c",
+        "if (pulses_note_current()) {",
+        "if (pulses_note_current() && false) {",
+        f"{HERE}/test_trip_times.py::test_time_to_coils_off[on_time]",
     ),
     Mutant(
         "a silent host is forgiven",
@@ -147,8 +171,11 @@ def test_mutant_is_caught(mutant: Mutant, tmp_path: Path) -> None:
     shutil.copytree(builds.FIRMWARE, firmware, ignore=shutil.ignore_patterns("build"))
     source = firmware / mutant.file
     text = source.read_text()
-    assert text.count(mutant.old) == 1, f"{mutant.old!r} stands {text.count(mutant.old)} times"
-    source.write_text(text.replace(mutant.old, mutant.new))
+    for old, new in ((mutant.old, mutant.new), mutant.also):
+        if old:
+            assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times"
+            text = text.replace(old, new)
+    source.write_text(text)
     only = ["-k", "host"] if mutant.test.endswith(".py") else []
     done = builds.pytest_within([mutant.test, *only], STRIKEBENCH_FIRMWARE=str(firmware))
     assert done.returncode == 1, f"not caught:\n{done.stdout}{done.stderr}"

@@ -71,8 +71,10 @@ void interlocks_look(void) {
     heed(INTERLOCK_ESTOP, (closed & INPUT_ESTOP) != 0U);
     heed(INTERLOCK_GUARD, (closed & INPUT_GUARD) != 0U);
     heed(INTERLOCK_SUPPLY, supply_out_ms < RULE_SUPPLY_DEBOUNCE_MS);
-    heed(INTERLOCK_COILS_QUIET, currents_quiet());
+    interlocks_look_at_currents();
 }
+
+void interlocks_look_at_currents(void) { heed(INTERLOCK_COILS_QUIET, currents_quiet()); }
 
 static void close_slowly(uint8_t bit) {
     struct contact *contact = &contacts[bit];

@@ -7,6 +7,7 @@
 
 void interlocks_restart(void);
 void interlocks_look(void);             /* tells the machine of each that is open */
+void interlocks_look_at_currents(void); /* at "coils quiet" alone */
 void interlocks_each_millisecond(void); /* the supply is measured; what has stayed closed closes */
 
 bool interlocks_closed(uint8_t bit);

@@ -53,8 +53,9 @@ void pulses_armed(struct pulse *pulse, uint32_t start, uint16_t width) {
     pulse->end = start + width;
 }
 
-void pulses_note_current(void) {
+bool pulses_note_current(void) {
     uint8_t current = hal_coil_current();
+    bool without_pulse = false;
     for (uint8_t coil = 0; coil < COILS; coil++) {
         struct pulse *pulse = &pulses[coil];
         bool flows = (current & (1U << coil)) != 0U;
@@ -63,9 +64,10 @@ void pulses_note_current(void) {
         } else if (!flows) {
             pulse->settling = false;
         } else {
-            /* explained, or not, by pulses_explain_current */
+            without_pulse = true;
         }
     }
+    return without_pulse;
 }
 
 bool pulses_drew_no_current(const struct pulse *pulse) {
@@ -74,9 +76,12 @@ bool pulses_drew_no_current(const struct pulse *pulse) {
 
 enum current pulses_explain_current(uint8_t coil) {
     const struct pulse *pulse = &pulses[coil];
+    if (pulse->phase == PHASE_ON) {
+        return CURRENT_ASKED; /* soonest: this is asked often */
+    }
     uint64_t now = hal_ticks();
     enum current why = CURRENT_UNASKED;
-    if ((pulse->phase != PHASE_IDLE) && (ticks_ahead(pulse->start, now) <= 0)) {
+    if ((pulse->phase == PHASE_ARMED) && (ticks_ahead(pulse->start, now) <= 0)) {
         why = CURRENT_ASKED;
     } else if (pulse->settling) {
         why = (ticks_ahead(pulse->ended, now) > -SETTLE_TICKS) ? CURRENT_ASKED : CURRENT_OVERDUE;

@@ -37,7 +37,7 @@ uint32_t pulses_due_ticks(const struct pulse *pulse); /* its next edge */
 uint8_t pulses_first_due(uint64_t now);               /* earliest edge that has passed, or PULSES */
 void pulses_armed(struct pulse *pulse, uint32_t start, uint16_t width);
 
-void pulses_note_current(void);
+bool pulses_note_current(void); /* true: current flows in a coil that has no pulse on */
 bool pulses_drew_no_current(const struct pulse *pulse);
 enum current pulses_explain_current(uint8_t coil);
 

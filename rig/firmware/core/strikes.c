@@ -5,6 +5,7 @@
 #include "gaps.h"
 #include "hal.h"
 #include "heat.h"
+#include "interlocks.h"
 #include "limits.h"
 #include "machine.h"
 #include "pulses.h"
@@ -259,7 +260,9 @@ static bool arm_front(uint64_t now) {
 }
 
 void strikes_service(void) {
-    pulses_note_current();
+    if (pulses_note_current()) {
+        interlocks_look_at_currents(); /* here too: a turn of the loop can take some milliseconds */
+    }
     if (!burst.running) {
         return;
     }
