@@ -19,8 +19,8 @@ class Mutant:
     old: str
     new: str
     test: str
-    also: tuple[str, str] = ("", "")
-    """One more such change, where two means guard against the same."""
+    also: tuple[tuple[str, str], ...] = ()
+    """Further such changes, where several means guard against the same."""
 
 
 HERE = "tests/emulated"
@@ -81,7 +81,10 @@ MUTANTS = [
         '    "sts %[c5], r24\\n\\t"',
         '    "nop\\n\\t"',
         f"{HERE}/test_estop.py::test_a_pulse_after_a_stop_is_whole",
-        also=("FOC5##letter;" + " " * 60 + "\\\n        OCR4", "FOC4##letter;\\\n        OCR4"),
+        also=tuple(
+            (f"1U << FOC5##letter;{' ' * 60}\\\n{after}", f"0U;\\\n{after}")
+            for after in ("        OCR4", "        TCCR5A")
+        ),
     ),
     Mutant(
         "the queue wraps one too late",
@@ -171,10 +174,9 @@ def test_mutant_is_caught(mutant: Mutant, tmp_path: Path) -> None:
     shutil.copytree(builds.FIRMWARE, firmware, ignore=shutil.ignore_patterns("build"))
     source = firmware / mutant.file
     text = source.read_text()
-    for old, new in ((mutant.old, mutant.new), mutant.also):
-        if old:
-            assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times"
-            text = text.replace(old, new)
+    for old, new in ((mutant.old, mutant.new), *mutant.also):
+        assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times"
+        text = text.replace(old, new)
     source.write_text(text)
     only = ["-k", "host"] if mutant.test.endswith(".py") else []
     done = builds.pytest_within([mutant.test, *only], STRIKEBENCH_FIRMWARE=str(firmware))
