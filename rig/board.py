@@ -137,7 +137,7 @@ class Board:
                 f"{TABLE_VERSION} ({table_hash():04x}): {side}",
             )
         parts = [fields.pop(f"firmware_{part}") for part in ("major", "minor", "patch")]
-        serial = fields.pop("board_serial").hex()
+        serial = fields.pop("board_serial").decode("ascii", "backslashreplace").strip()
         identity = Identity(firmware=".".join(map(str, parts)), serial=serial, **fields)
         standing = self.status()
         self._next_event = 0 if standing.next_event == 0 else self._oldest_event()

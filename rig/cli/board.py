@@ -1,4 +1,4 @@
-"""``strikebench board``: build the controller's firmware, write it to the board, ask who it is."""
+"""``strikebench board``: build the firmware, write it, name the board, ask who it is."""
 
 from __future__ import annotations
 
@@ -58,6 +58,12 @@ def _run(attempted: str, command: list[str]) -> str:
         said = (done.stdout + done.stderr).strip() or "it said nothing"
         raise FirmwareError(f"{attempted}: {command[0]} ended with code {done.returncode}:\n{said}")
     return done.stdout + done.stderr
+
+
+def _avrdude(attempted: str, device: str, programmer: str, memory: str) -> str:
+    baud = ["-b", "115200"] if programmer == "wiring" else []
+    options = ["-p", "m2560", "-c", programmer, "-P", device, *baud, "-D", "-U", memory]
+    return _run(attempted, ["avrdude", *options])
 
 
 def build_image(folder: Path) -> tuple[Path, str]:
@@ -121,15 +127,56 @@ def flash(
             results.print(said.strip(), markup=False)
         elif not image.is_file():
             raise FirmwareError(f"Writing {image}: no such file. Leave --image out to build it.")
-        baud = ["-b", "115200"] if programmer == "wiring" else []
-        said = _run(
-            f"Writing the firmware to {device}",
-            [
-                *("avrdude", "-p", "m2560", "-c", programmer, "-P", device, *baud, "-D"),
-                *("-U", f"flash:w:{image}:i"),
-            ],
+        said = _avrdude(
+            f"Writing the firmware to {device}", device, programmer, f"flash:w:{image}:i"
         )
     results.print(said.strip().splitlines()[-1] if said.strip() else "written", markup=False)
+
+
+SERIAL_LETTERS = 8
+
+
+def serial_image(serial: str, folder: Path) -> Path:
+    """Write the EEPROM image (Intel hex) that gives a board its serial number.
+
+    Parameters
+    ----------
+    serial
+        1 to 8 printable ASCII characters without spaces.
+    folder
+        Where to put ``serial.eep``.
+
+    Raises
+    ------
+    FirmwareError
+        Another serial number than these.
+    """
+    if not 1 <= len(serial) <= SERIAL_LETTERS or not all("!" <= letter <= "~" for letter in serial):
+        raise FirmwareError(
+            f"Naming the board {serial!r}: 1 to {SERIAL_LETTERS} letters, digits or signs of ASCII "
+            "are allowed, no spaces. Give a shorter or plainer one."
+        )
+    content = serial.ljust(SERIAL_LETTERS).encode("ascii")
+    record = bytes([len(content), 0, 0, 0]) + content
+    path = folder / "serial.eep"
+    path.write_text(f":{record.hex().upper()}{-sum(record) & 0xFF:02X}\n:00000001FF\n", "ascii")
+    return path
+
+
+@app.command()
+def name(
+    serial: Annotated[str, typer.Argument(help="Serial number, up to 8 characters.")],
+    port: PortOption = "",
+    serial_number: SerialOption = "",
+    programmer: Annotated[str, typer.Option(help="avrdude's programmer.")] = "wiring",
+) -> None:
+    """Write the board's own serial number, which every run records, with the coil supply off."""
+    _need("avrdude")
+    device = _device(port, serial_number)
+    with tempfile.TemporaryDirectory() as folder:
+        image = serial_image(serial, Path(folder))
+        _avrdude(f"Naming the board at {device}", device, programmer, f"eeprom:w:{image}:i")
+    results.print(f"serial number {serial} written", markup=False)
 
 
 @app.command()

@@ -19,6 +19,7 @@
 #include <inttypes.h>
 #include <poll.h>
 #include <simavr/avr_adc.h>
+#include <simavr/avr_eeprom.h>
 #include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
@@ -598,6 +599,22 @@ static void load(const char *image) {
     free(code);
 }
 
+/* What was written to the EEPROM before the board was switched on. */
+static void load_eeprom(const char *image) {
+    uint32_t size = 0;
+    uint32_t start = 0;
+    uint8_t *bytes = read_ihex_file(image, &size, &start);
+    if (bytes == NULL) {
+        fprintf(stderr, "can't read %s\n", image);
+        exit(1);
+    }
+    avr_eeprom_desc_t content = {.ee = bytes, .offset = (uint16_t)start, .size = size};
+    if (avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &content) != 0) {
+        fprintf(stderr, "the EEPROM takes no image\n");
+    }
+    free(bytes);
+}
+
 static void begin(void) {
     for (avr_io_t *io = avr->io_port; io != NULL; io = io->next) {
         if (strcmp(io->kind, "uart") == 0) {
@@ -632,12 +649,16 @@ static void begin(void) {
 
 int main(int argc, char **argv) {
     static char line[LINE_LONGEST];
-    free_running = argc == 3 && strcmp(argv[1], "--free") == 0;
-    if (argc != 2 && !free_running) {
-        fprintf(stderr, "usage: harness [--free] IMAGE.hex\n");
+    free_running = argc > 1 && strcmp(argv[1], "--free") == 0;
+    int images = argc - (free_running ? 2 : 1);
+    if (images != 1 && images != 2) {
+        fprintf(stderr, "usage: harness [--free] IMAGE.hex [EEPROM.hex]\n");
         return 2;
     }
-    load(argv[argc - 1]);
+    load(argv[argc - images]);
+    if (images == 2) {
+        load_eeprom(argv[argc - 1]);
+    }
     begin();
     if (free_running) {
         setvbuf(stdin, NULL, _IONBF, 0);
