@@ -91,10 +91,18 @@ class Analysis:
         return self.recording.reader.audio
 
     @property
+    def ended_by(self) -> str:
+        """The stop condition that ended a complete run; empty where its plan did."""
+        stop = self.recording.reader.stop
+        return stop.reason if stop is not None and stop.outcome == "complete" else ""
+
+    @property
     def doubts(self) -> list[str]:
         """Sentences that belong beside every result."""
         notes = self.recording.of_kind("note")["text"].tolist()
         found = [*self.table.facts["remarks"], *notes]
+        if self.ended_by:
+            found.append(f"the run ended by a stop condition of its protocol: {self.ended_by}")
         if self.start.port:
             day = datetime.datetime.fromisoformat(self.start.created_utc).date()
             used = set(self.recording.strikes["striker"])
@@ -142,6 +150,7 @@ class Analysis:
             *_under_test(self.specimen),
             ("run", f"{self.path.name} ({start.run_id})"),
             ("status", self.recording.status),
+            *([("ended by", self.ended_by)] if self.ended_by else []),
             ("software", ", ".join(f"{k} {v}" for k, v in start.software.items() if v)),
             ("board", ", ".join(f"{k} {v}" for k, v in start.board.items()) or "none"),
             ("port", start.port or "none"),

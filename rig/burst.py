@@ -169,13 +169,15 @@ class StrikeBook:
 class NoteCounter:
     """Counts note-ons of a stream of MIDI bytes, for the person to watch. MIDI 1.0.
 
-    ``lost`` and ``doubles`` go by the order of impacts and notes alone; the analysis decides.
+    ``lost`` and ``doubles`` go by the order of impacts and notes alone, of the ``judged`` impacts
+    that another one followed; the analysis decides.
     """
 
     def __init__(self) -> None:
         self.notes = 0
         self.lost = 0
         self.doubles = 0
+        self.judged = 0
         self._before_impact: int | None = None
         self._status = 0
         self._data: list[int] = []
@@ -184,6 +186,7 @@ class NoteCounter:
         """Take an impact: what came since the one before it is all that it got."""
         if self._before_impact is not None:
             since = self.notes - self._before_impact
+            self.judged += 1
             self.lost += since == 0
             self.doubles += max(0, since - 1)
         self._before_impact = self.notes

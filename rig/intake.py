@@ -87,6 +87,8 @@ class Intake:
         self._sink: RecordingSink = writer.open_audio(audio.sample_rate_hz, audio.channel_count)
         self._last_s = 0.0
         self._started_s = 0.0
+        self._sensor = writer.start.audio.roles.get("sensor", 0)
+        self._energy = 0.0
         self.frames_lost = 0
 
     @property
@@ -116,6 +118,10 @@ class Intake:
             if lost > 0:
                 self._pad(lost)
             self._sink.write(block.samples)
+            if len(block.samples):
+                # of the sound alone: an offset is none of it
+                own = block.samples[:, self._sensor]
+                self._energy += float(own.var(dtype=np.float64)) * len(own)
         if now_s - self._last_s > STALLED_S:
             raise FaultError(
                 "host.audio_lost",
@@ -125,6 +131,11 @@ class Intake:
         if self._midi is not None:
             for host_s, message in self._midi.read():
                 self._writer.event("midi_in", "host", round(host_s * 1e9), data=message.hex())
+
+    def take_energy(self) -> float:
+        """Sum of the squares of the sensor's samples since the last call."""
+        energy, self._energy = self._energy, 0.0
+        return energy
 
     def _pad(self, lost: int) -> None:
         self._writer.event("audio_gap", "audio", self._sink.frames_written, value=lost)

@@ -11,6 +11,7 @@ from typing import Any
 
 from rig.board import Board
 from rig.capture.free_space import require_free_space
+from rig.ending import require_watchable
 from rig.faults import FaultError
 from rig.link.trace import Trace
 from rig.progress import Progress
@@ -82,7 +83,7 @@ class RunResult:
     path
         The run folder.
     outcome, reason
-        As in the stop record.
+        As in the stop record; of a complete run the reason is the stop condition that ended it.
     error
         What ended a failed run; None otherwise.
     progress
@@ -155,6 +156,8 @@ def prepare(
     dry = dry_run(files.protocol, files.bench, limits=limits, seed=seed)
     if not dry.allowed:
         raise PlanError(dry.refusals)
+    used = list(dry.plan.strikes["striker"].unique())
+    require_watchable(files.protocol.stop, files.bench, used)
     if out_folder is not None:
         audio = files.bench.audio
         require_free_space(out_folder, dry.duration_s, audio.sample_rate_hz, len(audio.channels))
@@ -251,6 +254,7 @@ def run(
             stop=stop or threading.Event(),
             prompt=prompt,
             next_burst=next_burst,
+            ending=files.protocol.stop,
         )
         session.open_sources()
         sources = [
@@ -294,7 +298,7 @@ def _record(session: Session, writer: RunWriter) -> RunResult:
     try:
         with writer:
             try:
-                session.strike_all(writer)
+                reason = session.strike_all(writer)
             except (StoppedError, KeyboardInterrupt):
                 session.stand_down()
                 outcome, reason = "stopped", "stopped by hand"

@@ -13,6 +13,7 @@ from rig.board import Board
 from rig.board_facts import BoardEvent
 from rig.burst import BurstFeeder, Item, StrikeBook, burst_items, idle_items
 from rig.capture.audio_block import AudioSource, MidiSource
+from rig.ending import Ending
 from rig.faults import FaultError, LinkError, RefusedError
 from rig.intake import Intake, open_audio_source, open_midi_source
 from rig.link.messages import FORMATS, Refusal, State
@@ -20,6 +21,7 @@ from rig.progress import Progress, Teller
 from rig.readiness import Prompt, to_ready
 from rig.record.bench_fault import BenchError
 from rig.record.bench_file import BenchFile
+from rig.record.endurance import Stop
 from rig.record.limits import TICKS_PER_US
 from rig.record.plan import Plan
 from rig.record.run_folder import RunWriter
@@ -50,12 +52,15 @@ class SoFar:
         Burst to the board's events during it; impacts and DIN bytes among them.
     strike_ticks
         Row of the plan to the tick of its coil.
+    remark
+        Writes a sentence into the record.
     """
 
     plan: Plan
     struck: tuple[int, ...]
     events: dict[int, list[BoardEvent]]
     strike_ticks: dict[int, int]
+    remark: Callable[[str], None]
 
 
 NextBurst = Callable[[SoFar], int | None]
@@ -70,6 +75,8 @@ class Session:
         The board, its station, and what to strike.
     progress, stop, prompt, next_burst
         As in ``rig.runner.run``.
+    ending
+        What ends the run before its plan does.
     """
 
     def __init__(
@@ -82,6 +89,7 @@ class Session:
         stop: threading.Event,
         prompt: Prompt | None,
         next_burst: NextBurst | None,
+        ending: Stop | None = None,
     ) -> None:
         self.board = board
         self._bench = bench
@@ -89,6 +97,7 @@ class Session:
         self._stop = stop
         self._prompt = prompt
         self._next_burst = next_burst
+        self._ending = Ending(ending or Stop(), bench)
         self._coils = {striker.id: coil for coil, striker in enumerate(bench.strikers)}
         self._by_burst = dict(list(plan.strikes.groupby("burst", sort=False)))
         self._audio: AudioSource | None = None
@@ -122,8 +131,10 @@ class Session:
         elif self._audio is not None:
             self._audio.stop()
 
-    def strike_all(self, writer: RunWriter) -> None:
+    def strike_all(self, writer: RunWriter) -> str:
         """Strike every burst, or those that ``next_burst`` chooses, and record all of it.
+
+        Gives the stop condition that ended the run, or nothing if its plan did.
 
         Raises
         ------
@@ -141,6 +152,7 @@ class Session:
             writer=writer,
             teller=self._teller,
             stop=self._stop,
+            remember=self._next_burst is not None,
         )
         self._intake.start()
         watch.write_clock()
@@ -148,10 +160,11 @@ class Session:
             row["burst"]: row for row in self._plan.bursts.to_dict("records")
         }
         struck: list[int] = []
-        while (number := self._choose(struck, list(bursts), watch)) is not None:
+        ended = ""
+        while not ended and (number := self._choose(struck, list(bursts), watch)) is not None:
             facts = bursts[number]
             self._teller.update(stage=facts["stage"], burst=number)
-            if facts["prompt"]:
+            if facts["prompt"] and facts["stage"] not in {bursts[b]["stage"] for b in struck}:
                 self._ask(facts["prompt"], watch)
             self._strike_burst(
                 number, facts["duration_us"], idle=facts["idle"], watch=watch, writer=writer
@@ -159,11 +172,20 @@ class Session:
             struck.append(number)
             self._teller.update(bursts_done=len(struck))
             watch.write_clock()
+            ended = self._ending.after_burst(
+                self._by_burst.get(number, self._plan.strikes.iloc[:0]),
+                watch.strike_ticks,
+                now_s=self.board.clock.monotonic_s(),
+                energy=watch.intake.take_energy(),
+                heard=watch.heard,
+            )
+            if ended:
+                watch.note(ended, kind="ended")
             writer.flush()
         self.board.disarm()
         left_out = sorted(set(bursts) - set(struck))
-        if left_out:
-            watch.note(f"bursts not chosen by the search: {left_out}")
+        if left_out and not ended:
+            watch.note(f"{len(left_out)} of {len(bursts)} bursts of the plan were left out as told")
         watch.turn()
         self._intake.finish(_AUDIO_WAIT_S)
         link = self.board.fault_bundle()
@@ -173,6 +195,7 @@ class Session:
                 f"{link['damaged_frames']} damaged frames"
             )
         self._teller.update(doing="done", force=True)
+        return ended
 
     def stand_down(self) -> None:
         """Coils off, then whatever can still be recorded. Never raises for a lost link."""
@@ -190,6 +213,7 @@ class Session:
                 struck=tuple(struck),
                 events=watch.events,
                 strike_ticks=watch.strike_ticks,
+                remark=watch.note,
             )
         )
         if chosen is not None and (chosen not in numbers or chosen in struck):
@@ -222,6 +246,7 @@ class Session:
         rows = self._by_burst.get(number, self._plan.strikes.iloc[:0])
         items = idle_items(duration_us, horizon_ms) if idle else burst_items(rows, self._coils)
         self._teller.update(doing="loading strikes", force=True)
+        watch.intake.take_energy()  # what sounded before is none of the burst's
         watch.begin_burst(number, StrikeBook(items))
         feeder = self._begin(items, watch)
         writer.event("burst_begin", "controller", feeder.zero_ticks, value=number)

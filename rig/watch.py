@@ -35,6 +35,8 @@ class Watch:
         Where it comes from, and the open record.
     teller, stop
         Who is told, and what ends it.
+    remember
+        Keep events and strikes of all bursts, for a search; else of the running one only.
 
     Attributes
     ----------
@@ -56,12 +58,14 @@ class Watch:
         writer: RunWriter,
         teller: Teller,
         stop: threading.Event,
+        remember: bool = False,
     ) -> None:
         self._board = board
-        self._intake = intake
+        self.intake = intake
         self._writer = writer
         self._teller = teller
         self._stop = stop
+        self._remember = remember
         self._notes = NoteCounter()
         self.book = StrikeBook([])
         self.burst_ended = False
@@ -70,6 +74,9 @@ class Watch:
 
     def begin_burst(self, number: int, book: StrikeBook) -> None:
         """Look from now on at a burst, whose strikes ``book`` tells apart."""
+        if not self._remember:
+            self.events.clear()
+            self.strike_ticks.clear()
         self.events[number] = []
         self.book = book
         self.burst_ended = False
@@ -87,7 +94,7 @@ class Watch:
         if self._stop.is_set():
             raise StoppedError("stopped by hand")
         self._take_events(self._board.poll())
-        self._intake.take()
+        self.intake.take()
         attempted = f"Stage {self._teller.progress.stage!r}"
         if self._board.state is State.TRIPPED:
             raise self._board.trip_error(attempted)
@@ -95,6 +102,11 @@ class Watch:
             raise LinkError(
                 "host.events_lost", attempted, f"the board dropped {self._board.dropped_events}"
             )
+
+    @property
+    def heard(self) -> tuple[int, int]:
+        """Impacts that were answered or not, and those that were not."""
+        return self._notes.judged, self._notes.lost
 
     def pause(self, seconds: float) -> None:
         """Go on recording for so long."""
@@ -131,7 +143,7 @@ class Watch:
         with contextlib.suppress(BenchError, ValueError):
             self._take_events(self._board.poll())
         with contextlib.suppress(BenchError):
-            self._intake.take()
+            self.intake.take()
 
     def _take_events(self, events: list[BoardEvent]) -> None:
         impacts = strikes = 0
@@ -161,7 +173,7 @@ class Watch:
             notes=self._notes.notes,
             lost=self._notes.lost,
             doubles=self._notes.doubles,
-            audio_frames_lost=self._intake.frames_lost,
+            audio_frames_lost=self.intake.frames_lost,
         )
 
     def write_clock(self) -> None:
@@ -180,6 +192,6 @@ class Watch:
         if jump_s > 0:
             self.note(f"clock exchanges contradict each other by {jump_s * 1e3:.2f} ms")
 
-    def note(self, text: str) -> None:
-        """Put a remark on record."""
-        self._writer.event("note", "host", round(self._board.clock.monotonic_s() * 1e9), text=text)
+    def note(self, text: str, kind: str = "note") -> None:
+        """Put a remark on record, or what ended the run."""
+        self._writer.event(kind, "host", round(self._board.clock.monotonic_s() * 1e9), text=text)

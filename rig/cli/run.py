@@ -132,6 +132,8 @@ def strike_files(
     return result.path
 
 
+    if result.reason:
+        told.print(f"{result.path}: ended by a stop condition: {result.reason}", markup=False)
 @contextlib.contextmanager
 def _stops_by_hand(stop: threading.Event) -> Iterator[None]:
     """Turn Ctrl-C, a polite kill and a closed terminal into a request.

@@ -19,7 +19,7 @@ _BOARD_KINDS = {
     *("coil_on", "coil_off", "impact", "din_byte", "interlock", "state", "trip"),
     *("burst_end", "din_error", "marker"),
 }
-_HOST_KINDS = {"burst_begin", "midi_in", "audio_gap", "clock_pair", "note"}
+_HOST_KINDS = {"burst_begin", "midi_in", "audio_gap", "clock_pair", "note", "ended"}
 _IMPORT_KINDS = {"midi_message", "onset_given"}
 EVENT_KINDS = frozenset(_BOARD_KINDS | _HOST_KINDS | _IMPORT_KINDS)
 _CLOCKS = ("controller", "audio", "host")

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from rig.record.endurance import Record, Stop
 from rig.record.quantity import Count, NotNegative, Positive, Text
 
 Order = Literal["up", "down", "up_down", "shuffled"]
@@ -116,3 +117,5 @@ class Protocol(msgspec.Struct, kw_only=True, frozen=True):
     decision_rule: DecisionRule = "guarded"
     seed: Annotated[int, Meta(ge=0)] = 1
     """Seed of shuffled orders and interval spreads."""
+    stop: Stop = Stop()
+    record: Record = Record()
