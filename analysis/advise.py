@@ -92,6 +92,7 @@ def advise(
     latency_ms: ArrayLike | None = None,
     velocity: ArrayLike | None = None,
     declared_exponent: float = 1.0,
+    force_known: bool = True,
     false_per_h: float = 1.0,
     gain_range_db: tuple[float, float] = (-12.0, 24.0),
 ) -> Recommendation:
@@ -110,6 +111,8 @@ def advise(
         Of each stroke, as measured with today's settings; NaN where there was no note.
     declared_exponent
         Velocity over force, as it is meant to be.
+    force_known
+        ``force_n`` of the strokes is a force, and no width of a bench that is not calibrated.
     false_per_h
         How often noise may trigger.
     gain_range_db
@@ -158,7 +161,7 @@ def advise(
         )
     covered_ms = min(least_dead_ms, choices.LONGEST_DEAD_MS)
     dead_ms = max(round(covered_ms + DEAD_MARGIN_MS, 2), window_ms)
-    curve = _curve(strokes, today, velocities, declared_exponent)
+    curve = _curve(strokes, today, velocities, declared_exponent) if force_known else None
     settings = Settings(
         gain_db=gain_db,
         threshold_percent=round(percent, 3),
@@ -171,8 +174,9 @@ def advise(
     predicted = _latency(strokes, today, now, settings, then, latencies)
     if window_ms < 2.0:
         cautions.append(
-            f"a peak window of {window_ms:g} ms is shorter than the 2 ms that are usual (common "
-            "practice, no source): check it with soft and off-centre strokes"
+            f"a peak window of {window_ms:g} ms is shorter than the 2 ms that are usual, and a "
+            "module that senses the position needs about 2.3 ms (common practice, no source): "
+            "check it with soft and off-centre strokes"
         )
     advice = [
         gain,
@@ -232,6 +236,10 @@ def _latency(
     return float(rest[told].mean() + new[~then.lost].mean())
 
 
+def _often(per_h: float) -> str:
+    return "once an hour" if per_h == 1.0 else f"{per_h:g} times an hour"
+
+
 def _db(level: float) -> float:
     return 20.0 * math.log10(level)
 
@@ -289,7 +297,7 @@ def _threshold(
     if softest < 2.0 * floor:
         cautions.append(
             f"the softest strokes lie {_db(softest / floor):.1f} dB above the level that noise "
-            f"passes {false_per_h:g} times an hour; at least 6 dB are wanted: better cable and "
+            f"passes {_often(false_per_h)}; at least 6 dB are wanted: better cable and "
             "earth, or a higher least force"
         )
     half = 0.5 * percent / 100.0 / gain
@@ -300,13 +308,13 @@ def _threshold(
             setting="threshold_percent",
             value=round(percent, 3),
             today=today.threshold_percent,
-            reason=f"above the noise, which passes it fewer than {false_per_h:g} times an hour",
+            reason=f"above the noise, which passes it less often than {_often(false_per_h)}",
             evidence={
                 "noise_level_dbfs": _db(floor),
                 "softest_level_dbfs": _db(softest),
                 "false_per_h": noise.rate_per_h(percent / 100.0 / gain),
             },
-            below=f"half of it: noise triggers {noise.rate_per_h(half):.2g} times an hour",
+            below=f"half of it: noise triggers {noise.rate_per_h(half):.2g} × an hour",
             above=f"twice: {100 * lost:.1f} % of these strokes are lost, and all softer ones",
         ),
         percent,

@@ -74,7 +74,8 @@ def front(strokes: Envelopes, advised: Settings, today: Settings) -> Front:
     """
     a = known(advised)
     windows_ms = _with(np.arange(0.5, 6.01, 0.25), a.peak_window_ms, today.peak_window_ms)
-    deads_ms = _with(np.arange(0.0, 30.1, 1.0), a.dead_time_ms, today.dead_time_ms)
+    least_ms = math.ceil(a.peak_window_ms or 0.0)
+    deads_ms = _with(np.arange(least_ms, 30.1, 1.0), a.dead_time_ms, today.dead_time_ms)
     releases_ms = _with(np.geomspace(2.0, 60.0, 12), a.release_ms, today.release_ms)
     gain_db = a.gain_db or 0.0
     by_window = sweep(
@@ -110,8 +111,9 @@ def front(strokes: Envelopes, advised: Settings, today: Settings) -> Front:
             "gap_softer_ms": blind + per_db * SOFTER_DB,
         }
     )
+    # where two settings catch a softer stroke as soon, that for one alike hardly differs
     recoveries["chosen"] = non_dominated(
-        recoveries[["doubled_share", "gap_alike_ms", "gap_softer_ms"]]
+        recoveries[["doubled_share", "gap_softer_ms"]].round({"doubled_share": 2})
     )
     for name, settings in (("today", today), ("advised", a)):
         recoveries[name] = (recoveries["dead_time_ms"] == settings.dead_time_ms) & (

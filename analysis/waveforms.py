@@ -102,7 +102,7 @@ def waveforms(recording: Recording, strokes: pd.DataFrame, *, role: str = "senso
         cut,
         rate,
         before_s=before / rate,
-        force_n=table["force_n"].to_numpy(dtype=float),
+        force_n=_struck_with(table),
         # the next onset is where it passes 1 %; what is before belongs to this stroke
         own_s=table["own_s"].to_numpy(dtype=float) - 0.0005,
     )
@@ -110,6 +110,12 @@ def waveforms(recording: Recording, strokes: pd.DataFrame, *, role: str = "senso
         strokes=table, envelopes=made, silence=_silence(recording, onset, column),
         sample_rate_hz=rate,
     )  # fmt: skip
+
+
+def _struck_with(table: pd.DataFrame) -> NDArray[np.float64]:
+    """Return forces; pulse widths of a bench that is not calibrated, which tell who is alike."""
+    force_n = table["force_n"].to_numpy(dtype=float)
+    return force_n if np.isfinite(force_n).any() else table["width_us"].to_numpy(dtype=float)
 
 
 def _silence(recording: Recording, onset: NDArray[np.float64], column: int) -> NDArray[np.float32]:

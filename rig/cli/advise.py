@@ -2,112 +2,198 @@
 
 from __future__ import annotations
 
-import math
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import numpy as np
 import typer
 from rich.table import Table
 
 from rig.cli.console import results, told
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from analysis.evidence import Evidence
 
-    from analysis.advise import Recommendation
+PAGE = "advice.html"
 
 
 def advise(
-    run: Annotated[Path, typer.Argument(help="Run folder, with single strokes over all forces.")],
+    run: Annotated[
+        Path, typer.Argument(metavar="RUN", help="Run folder, with single strokes over all forces.")
+    ],
+    elsewhere: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="RUN",
+            help="Run on the same pad, struck at another place; give it once for each place.",
+        ),
+    ] = None,
     false_per_h: Annotated[
-        float, typer.Option(help="How often noise may trigger, per hour.", min=1e-6)
+        float, typer.Option(metavar="RATE", help="How often noise may trigger, per hour.", min=1e-6)
     ] = 1.0,
-    least_gain_db: Annotated[float, typer.Option(help="Least gain that can be set.")] = -12.0,
-    most_gain_db: Annotated[float, typer.Option(help="Greatest gain that can be set.")] = 24.0,
+    least_gain_db: Annotated[
+        float, typer.Option(metavar="DB", help="Least gain that can be set.")
+    ] = -12.0,
+    most_gain_db: Annotated[
+        float, typer.Option(metavar="DB", help="Greatest gain that can be set.")
+    ] = 24.0,
     front: Annotated[
         bool, typer.Option("--front", help="Print the trade-offs between settings too.")
     ] = False,
 ) -> None:
-    """Advise detector settings from a run, each with its reason and what breaks beside it."""
-    from analysis.advise import advise as recommend
-    from analysis.causes import CAUSES, count, explain
-    from analysis.pipeline import analyse_run
-    from analysis.sensor import noise
-    from analysis.waveforms import waveforms
+    """Advise detector settings, each with its reason; tell why notes went wrong; write a page."""
+    from analysis.evidence import gather
+    from analysis.pipeline import analyse_run, write_tables
+    from analysis.report.advice_page import write_advice_page
+    from rig.record.bench_fault import BenchError
 
+    if not least_gain_db <= most_gain_db:
+        raise BenchError(
+            f"advise: the least gain, {least_gain_db:g} dB, is above the greatest, "
+            f"{most_gain_db:g} dB; give what the module can be set to"
+        )
     analysis = analyse_run(run)
-    if analysis.recording.status != "complete":
-        told.print(f"note: the run is {analysis.recording.status}; advice rests on what there is")
-    specimen = analysis.recording.reader.specimen
-    strokes = analysis.table.strokes
-    cut = waveforms(analysis.recording, strokes)
-    silence = noise(cut.silence, cut.sample_rate_hz)
-    lonely = cut.lonely()
-    clean = lonely.subset(lonely.strokes["valid"].to_numpy(dtype=bool))
-    found = recommend(
-        clean.envelopes,
-        silence,
-        today=specimen.module.settings,
-        latency_ms=1e3 * clean.strokes["latency_s"].to_numpy(dtype=float),
-        velocity=_velocities(clean.strokes),
-        declared_exponent=specimen.module.declared_curve.exponent,
+    found = gather(
+        analysis,
         false_per_h=false_per_h,
         gain_range_db=(least_gain_db, most_gain_db),
+        elsewhere=[analyse_run(path) for path in elsewhere or []],
     )
-    _print(found)
+    if analysis.recording.status != "complete":
+        told.print(f"note: {analysis.reason()} The advice rests on that.", markup=False)
+    _print_settings(found)
     if front:
         _print_front(found)
-    causes = count(explain(cut, strokes, analysis.table.notes, specimen.module.settings, silence))
-    if len(causes):
-        results.print("\nwhat went wrong in this run:")
-        for row in causes.to_dict("records"):
-            mend = ""
-            if row["setting"]:
-                mend = f"; avoided by {row['setting']} = {row['avoided_by']:.3g}"
-            results.print(
-                f"{row['count']:>6} {row['kind']}: {CAUSES[row['cause']]}{mend}", markup=False
-            )
+    _print_causes(found)
+    _print_sensor(found)
+    path = write_tables(analysis) / PAGE
+    part = path.with_name(path.name + ".part")
+    part.write_text(write_advice_page(found), encoding="utf-8")
+    part.replace(path)
+    told.print(f"written: {path}", markup=False)
 
 
-def _velocities(strokes: pd.DataFrame) -> np.ndarray:
-    """Velocities, NaN where there was no note."""
-    velocity = strokes["velocity"].to_numpy(dtype=float)
-    return np.where(np.isfinite(strokes["note_t_s"].to_numpy(dtype=float)), velocity, math.nan)
+def _line(text: str, indent: int = 0) -> None:
+    """Print a line, broken at words and indented below its first one."""
+    if results.is_terminal:
+        text = textwrap.fill(
+            text, results.width, subsequent_indent=" " * indent, break_long_words=False
+        )
+    results.print(text, markup=False)
 
 
-def _print(found: Recommendation) -> None:
+def _table(headings: list[str], rows: list[list[str]], left: tuple[int, ...] = (0,)) -> None:
     table = Table(box=None, pad_edge=False)
-    for heading in ("setting", "advised", "today"):
-        table.add_column(heading, justify="left" if heading == "setting" else "right")
-    table.add_column("why")
-    for one in found.advice:
-        today = "-" if one.today is None else f"{one.today:g}"
-        table.add_row(one.setting, f"{one.value:g}", today, one.reason)
+    for place, heading in enumerate(headings):
+        table.add_column(
+            heading,
+            justify="left" if place in left else "right",
+            no_wrap=heading != "why",
+        )
+    for row in rows:
+        table.add_row(*row)
     results.print(table)
-    for one in found.advice:
-        evidence = ", ".join(f"{name} = {value:.3g}" for name, value in one.evidence.items())
-        results.print(f"\n{one.setting}: {evidence}", markup=False)
-        results.print(f"  below  {one.below}", markup=False)
-        results.print(f"  above  {one.above}", markup=False)
-    latency = "not known" if math.isnan(found.latency_ms) else f"{found.latency_ms:.2f} ms"
-    results.print(
-        f"\npredicted over {found.count} strokes: mean latency {latency}, "
-        f"{100 * found.lost_share:.1f} % lost, {100 * found.doubled_share:.1f} % double",
-        markup=False,
+
+
+def _print_settings(found: Evidence) -> None:
+    from analysis.report import advice_words as words
+
+    advice = found.advice
+    if advice is None:
+        _line(f"no settings advised: {found.no_advice}")
+        return
+    _table(
+        ["setting", "advised", "today", "why"],
+        [
+            [
+                words.split_unit(one.setting)[0],
+                words.setting(one.setting, one.value),
+                words.setting(one.setting, one.today),
+                one.reason,
+            ]
+            for one in advice.advice
+        ],
+        left=(0, 3),
     )
-    for caution in found.cautions:
-        results.print(f"note: {caution}", markup=False)
+    for one in advice.advice:
+        results.print(f"\n{words.split_unit(one.setting)[0]}", markup=False)
+        _line(f"  from   {words.evidence(one.evidence)}", 9)
+        _line(f"  less   {one.below}", 9)
+        _line(f"  more   {one.above}", 9)
+    results.print()
+    _line(words.predicted(advice))
+    for caution in advice.cautions:
+        _line(f"note: {caution}", 6)
 
 
-def _print_front(found: Recommendation) -> None:
-    for title, rows in (
-        ("latency against spread of the level", found.front.windows),
-        (
-            "doubles against the gap of a second stroke (all else as advised)",
-            found.front.recoveries,
-        ),
-    ):
-        shown = rows[rows["chosen"] | rows["today"] | rows["advised"]]
-        results.print(f"\n{title}:")
-        results.print(shown.round(3).to_string(index=False), markup=False)
+def _print_front(found: Evidence) -> None:
+    from analysis.front import SOFTER_DB
+    from analysis.report import advice_words as words
+    from analysis.report.advice_page import mark, shown
+
+    if found.advice is None:
+        return
+    front = found.advice.front
+
+    results.print("\npeak window: latency against spread of the level")
+    _table(
+        ["", "window, ms", "onset to its end, ms", "spread, dB"],
+        [
+            [mark(r), f"{r['peak_window_ms']:g}", f"{r['latency_ms']:.2f}", f"{r['spread_db']:.2f}"]
+            for r in words.records(shown(front.windows))
+        ],
+    )
+    results.print("\ndead time and release: doubles against the gap of a second stroke")
+    _table(
+        ["", "dead, ms", "release, ms", "double, %", "gap alike, ms", f"{SOFTER_DB:g} dB softer"],
+        [
+            [
+                mark(r),
+                f"{r['dead_time_ms']:g}",
+                f"{r['release_ms']:.1f}",
+                f"{100 * r['doubled_share']:.0f}",
+                f"{r['gap_alike_ms']:.1f}",
+                f"{r['gap_softer_ms']:.1f}",
+            ]
+            for r in words.records(shown(front.recoveries))
+        ],
+    )
+
+
+def _print_causes(found: Evidence) -> None:
+    from analysis.causes import count
+    from analysis.report import advice_words as words
+
+    causes = count(found.explained)
+    results.print("\nwhat went wrong in this run:" if len(causes) else "\nnothing went wrong.")
+    for row in words.records(causes):
+        _line(
+            f"{row['count']:>6} {words.KINDS[row['kind']]}: {words.cause(row)}; avoided by "
+            f"{words.mend(row)}",
+            7,
+        )
+
+
+def _print_sensor(found: Evidence) -> None:
+    from analysis.report import advice_words as words
+    from analysis.report.advice_page import interval, sensor_tables
+
+    results.print("\nthe sensor:")
+    _table(
+        ["figure", "value", "95 % interval"],
+        [
+            [
+                fact.what,
+                f"{words.number(fact.value)} {fact.unit}",
+                interval(fact.low, fact.high),
+            ]
+            for fact in found.facts
+        ],
+    )
+    for table in sensor_tables(found):
+        results.print(f"\n{table['heading'].lower()}:", markup=False)
+        _table(
+            [name[:1].lower() + name[1:] for name in table["columns"]],
+            [[str(cell) for cell in row] for row in table["rows"]],
+            left=(),
+        )

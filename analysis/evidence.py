@@ -1,0 +1,165 @@
+"""All that one run says on settings, causes and its sensor, for the page and the screen."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analysis.advise import Recommendation, advise
+from analysis.causes import explain
+from analysis.flam import flam_pairs
+from analysis.pipeline import Analysis
+from analysis.recovery import RecoveryMap
+from analysis.sensor import Noise, SensorError, noise
+from analysis.sensor_facts import (
+    Fact,
+    crosstalk_table,
+    force_table,
+    noise_facts,
+    position_table,
+    stroke_facts,
+)
+from analysis.waveforms import Waveforms, waveforms
+from rig.record.bench_fault import BenchError
+
+LEAST_GAPS = 3
+"""Gaps of pairs, without which there is no recovery map."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """What a run says.
+
+    Attributes
+    ----------
+    analysis
+        The run, measured.
+    cut, silence
+        Its strokes' waveforms, and its sensor's noise.
+    advice, no_advice
+        Settings; or None, and a sentence on why there are none.
+    explained
+        Every fault of the run with its cause.
+    facts, by_force, crosstalk, positions
+        The sensor itself; tables may be empty.
+    recovery
+        None with pairs of fewer than ``LEAST_GAPS`` gaps.
+    """
+
+    analysis: Analysis
+    cut: Waveforms
+    silence: Noise
+    advice: Recommendation | None
+    no_advice: str
+    explained: pd.DataFrame
+    facts: list[Fact]
+    by_force: pd.DataFrame
+    crosstalk: pd.DataFrame
+    positions: pd.DataFrame
+    recovery: RecoveryMap | None
+
+    @property
+    def force_known(self) -> bool:
+        """Strokes are told apart by force; by pulse width on a bench that is not calibrated."""
+        return bool(np.isfinite(self.cut.strokes["force_n"].to_numpy(dtype=float)).any())
+
+
+def gather(
+    analysis: Analysis,
+    *,
+    false_per_h: float = 1.0,
+    gain_range_db: tuple[float, float] = (-12.0, 24.0),
+    elsewhere: Sequence[Analysis] = (),
+) -> Evidence:
+    """Gather the evidence of a run.
+
+    Parameters
+    ----------
+    analysis
+        The run.
+    false_per_h, gain_range_db
+        As in :func:`analysis.advise.advise`.
+    elsewhere
+        Runs on the same pad, struck at other places.
+
+    Raises
+    ------
+    BenchError
+        No stroke with an onset, or too little silence to know the noise.
+    """
+    recording, strokes = analysis.recording, analysis.table.strokes
+    cut = waveforms(recording, strokes)
+    try:
+        silence = noise(cut.silence, cut.sample_rate_hz)
+    except SensorError as error:
+        raise SensorError(f"{recording.path}: {error}") from error
+    settings = analysis.specimen.module.settings
+    advice, no_advice = None, ""
+    lonely = cut.lonely()
+    clean = lonely.subset(lonely.strokes["valid"].to_numpy(dtype=bool))
+    try:
+        advice = advise(
+            clean.envelopes,
+            silence,
+            today=settings,
+            latency_ms=1e3 * clean.strokes["latency_s"].to_numpy(dtype=float),
+            velocity=_velocities(clean.strokes),
+            declared_exponent=analysis.specimen.module.declared_curve.exponent,
+            force_known=bool(np.isfinite(clean.strokes["force_n"].to_numpy(dtype=float)).any()),
+            false_per_h=false_per_h,
+            gain_range_db=gain_range_db,
+        )
+    except BenchError as error:
+        no_advice = str(error)
+    crosstalk = pd.DataFrame()
+    if "second_zone" in recording.roles:
+        other = waveforms(recording, strokes, role="second_zone")
+        crosstalk = crosstalk_table(cut, other)
+    return Evidence(
+        analysis=analysis,
+        cut=cut,
+        silence=silence,
+        advice=advice,
+        no_advice=no_advice,
+        explained=explain(cut, strokes, analysis.table.notes, settings, silence),
+        facts=[*noise_facts(cut.silence, silence), *stroke_facts(cut)],
+        by_force=force_table(cut),
+        crosstalk=crosstalk,
+        positions=_positions([analysis, *elsewhere], cut) if elsewhere else pd.DataFrame(),
+        recovery=recovery_of(strokes),
+    )
+
+
+def _velocities(strokes: pd.DataFrame) -> NDArray[np.float64]:
+    """Velocities, NaN where there was no note."""
+    velocity = strokes["velocity"].to_numpy(dtype=float)
+    return np.where(np.isfinite(strokes["note_t_s"].to_numpy(dtype=float)), velocity, math.nan)
+
+
+def _positions(runs: Sequence[Analysis], first: Waveforms) -> pd.DataFrame:
+    pads = {(run.start.pad_name, run.specimen.pad.serial) for run in runs}
+    places = [run.specimen.pad.strike_position for run in runs]
+    if len(pads) > 1 or len(set(places)) < len(places):
+        raise SensorError(
+            f"level over strike position: {len(pads)} pads, struck at {places}; one pad, struck at "
+            "a different strike_position in each run, is needed"
+        )
+    others = [waveforms(run.recording, run.table.strokes) for run in runs[1:]]
+    return position_table(dict(zip(places, [first, *others], strict=True)))
+
+
+def recovery_of(strokes: pd.DataFrame) -> RecoveryMap | None:
+    """Return the map of a run's pairs; None with fewer than ``LEAST_GAPS`` gaps."""
+    pairs = flam_pairs(strokes).rows
+    pairs = pairs[np.isfinite(pairs["gap_ms"]) & np.isfinite(pairs["level_difference_db"])]
+    gaps, differences = (np.unique(pairs[c]) for c in ("gap_ms", "level_difference_db"))
+    if gaps.size < LEAST_GAPS:
+        return None
+    found = RecoveryMap(gaps, differences)
+    found.record_table(pairs)
+    return found

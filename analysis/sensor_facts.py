@@ -1,0 +1,191 @@
+"""What a run tells of its sensor, figure by figure, each with its interval."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from analysis import interval
+from analysis.interval import Interval
+from analysis.sensor import Noise, by_force, crosstalk_db
+from analysis.sensor import strokes as describe
+from analysis.waveforms import Waveforms
+
+REARM_SHARE = 0.5
+"""Share of the first peak above which a later one counts as a late peak."""
+_STRETCHES = 10
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Fact:
+    """One figure: value and interval in ``unit``, of ``count`` strokes or stretches."""
+
+    what: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    count: int
+    method: str
+
+
+def _fact(what: str, found: Interval, unit: str, count: int, scale: float = 1.0) -> Fact:
+    return Fact(
+        what=what,
+        value=scale * found.value,
+        low=scale * found.low,
+        high=scale * found.high,
+        unit=unit,
+        count=count,
+        method=found.method,
+    )
+
+
+def noise_facts(samples: ArrayLike, found: Noise, confidence: float = 0.95) -> list[Fact]:
+    """Noise floor and mains lines; intervals from ten stretches of the silence."""
+    x = np.asarray(samples, dtype=np.float64).ravel()
+    x = np.abs(x - x.mean())
+    parts = np.array_split(x, _STRETCHES)
+    facts = []
+    for percent in found.percentiles:
+        levels = [20.0 * math.log10(max(float(np.percentile(p, percent)), 1e-12)) for p in parts]
+        mean = interval.mean(levels, confidence)
+        mean = mean._replace(method=f"{mean.method} over {_STRETCHES} stretches")
+        facts.append(
+            _fact(f"noise stays below, {percent:g} % of the time", mean, "dBFS", _STRETCHES)
+        )
+    for frequency_hz, level in found.mains.items():
+        line = Interval(level, math.nan, math.nan, "Welch's spectrum")
+        facts.append(_fact(f"mains line at {frequency_hz:g} Hz", line, "dBFS", 1))
+    return facts
+
+
+def stroke_facts(run: Waveforms, confidence: float = 0.95) -> list[Fact]:
+    """Clipping, peaks in time, late peaks and decay of strokes that ring out alone."""
+    alone = run.lonely()
+    if len(alone.envelopes) == 0:
+        return []
+    table = describe(alone.envelopes, rearm_share=REARM_SHARE)
+    count = len(table)
+    late = table["late_peak_ms"].dropna()
+    decays = table[["decay_ms", "t60_s"]].dropna()
+
+    def median(values: pd.Series) -> Interval:
+        return interval.quantile(values.to_numpy(dtype=float), 0.5, confidence)
+
+    facts = [
+        _fact(
+            "clipped in the recording",
+            interval.share(int(table["clipped"].sum()), count, confidence),
+            "%", count, 100.0,
+        ),
+        _fact("first peak after the onset", median(table["first_peak_ms"]), "ms", count),
+        _fact("highest peak after the onset", median(table["highest_peak_ms"]), "ms", count),
+        _fact(
+            "strokes that pass half their first peak again later",
+            interval.share(len(late), count, confidence),
+            "%", count, 100.0,
+        ),
+    ]  # fmt: skip
+    if len(late):
+        facts.append(_fact("last time above half the first peak", median(late), "ms", len(late)))
+    if len(decays):
+        facts += [
+            _fact("decay to 1/e", median(decays["decay_ms"]), "ms", len(decays)),
+            _fact("decay by 60 dB", median(decays["t60_s"]), "s", len(decays)),
+        ]
+    return facts
+
+
+def force_table(run: Waveforms, confidence: float = 0.95) -> pd.DataFrame:
+    """Level, spread and head room of each force.
+
+    Columns of :func:`analysis.sensor.by_force`, and level_low, level_high, spread_low, spread_high.
+    Empty without lonely strokes.
+    """
+    alone = run.lonely()
+    if len(alone.envelopes) == 0:
+        return pd.DataFrame()
+    described = describe(alone.envelopes)
+    table = by_force(described)
+    levels = [
+        described.loc[_same(described["force_n"], force), "peak_dbfs"] for force in table["force_n"]
+    ]
+    means = [interval.mean(level.to_numpy(dtype=float), confidence) for level in levels]
+    spreads = [
+        interval.sd_of_normal(float(level.std()), len(level) - 1, confidence) for level in levels
+    ]
+    return table.assign(
+        level_low=[m.low for m in means],
+        level_high=[m.high for m in means],
+        spread_low=[s.low for s in spreads],
+        spread_high=[s.high for s in spreads],
+    )
+
+
+def crosstalk_table(struck: Waveforms, other: Waveforms, confidence: float = 0.95) -> pd.DataFrame:
+    """Level of another zone against the struck one, by force: force_n, strokes, db, low, high."""
+    alone = struck.lonely()
+    beside = other.subset(np.isin(other.strokes["stroke"], alone.strokes["stroke"]))
+    if len(alone.envelopes) == 0:
+        return pd.DataFrame(columns=["force_n", "strokes", "db", "low", "high"])
+    ratio = crosstalk_db(alone.envelopes, beside.envelopes)
+    forces = alone.envelopes.force_n
+    rows = []
+    for force in pd.unique(forces):
+        mean = interval.mean(ratio[_same(forces, force)], confidence)
+        rows.append((force, int(_same(forces, force).sum()), mean.value, mean.low, mean.high))
+    found = pd.DataFrame(rows, columns=["force_n", "strokes", "db", "low", "high"])
+    return found.sort_values("force_n", ignore_index=True)
+
+
+def position_table(places: Mapping[float, Waveforms], confidence: float = 0.95) -> pd.DataFrame:
+    """Level over strike position, at forces struck at every place: hot spots stand out in dB.
+
+    Parameters
+    ----------
+    places
+        Position (0 centre, 1 edge) -> strokes there.
+    confidence
+        Of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        position, strokes, db (mean level over that of all places, force by force), low, high.
+        Empty with fewer than two places or no force in common.
+    """
+    columns = ["position", "strokes", "db", "low", "high"]
+    tables = {place: describe(run.lonely().envelopes) for place, run in places.items()}
+    common = set.intersection(*(set(t["force_n"].dropna()) for t in tables.values()))
+    if len(tables) < 2 or not common:
+        return pd.DataFrame(columns=columns)
+    means = {
+        force: float(
+            np.mean([t.loc[t["force_n"] == force, "peak_dbfs"].mean() for t in tables.values()])
+        )
+        for force in common
+    }
+    rows = []
+    for place, table in sorted(tables.items()):
+        used = table[table["force_n"].isin(common)]
+        off = used["peak_dbfs"] - used["force_n"].map(means)
+        # each force weighs alike, however often it was struck
+        by = off.groupby(used["force_n"])
+        mean = float(by.mean().mean())
+        error = math.sqrt(float((by.var() / by.size()).sum())) / len(common)
+        half = float(stats.norm.ppf(0.5 + confidence / 2.0)) * error
+        rows.append((place, len(used), mean, mean - half, mean + half))
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _same(values: ArrayLike, value: float) -> NDArray[np.bool_]:
+    """Tell which values equal one; NaN equals NaN."""
+    v = np.asarray(values, dtype=float)
+    return np.asarray(np.isnan(v) if math.isnan(value) else v == value)
