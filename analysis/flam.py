@@ -10,16 +10,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis import interval
+from analysis.crossing import METHOD, Crossing, crossing
 from analysis.interval import Interval
 from analysis.measure import Measure
-from analysis.psychometric import CurveFit, fit_curve, threshold
 from analysis.selection import FIRST_LOST, NOTED, Selection, contacts, measured, stroke_numbers
 
 Array = NDArray[np.float64]
 
 _CHANCES = {"flam_gap_50": 0.5, "flam_gap_95": 0.95}
-_WIDTH_LEAST = 0.005  # of the rise, in log gap
-_BIN = 0.001  # in log gap
+_BIN = 0.001  # in log gap: gaps nearer than 0.1 % are one point
 _LEAST_TOLERANCE = 8.0  # velocity levels: no demand is finer than this
 
 
@@ -48,14 +47,8 @@ def flam_pairs(strokes: pd.DataFrame) -> Selection:
     return found.narrowed(np.isfinite(found.rows["gap_s"]), "gap of the pair not known")
 
 
-def _fit(pairs: pd.DataFrame) -> CurveFit | None:
-    return fit_curve(
-        np.log(pairs["gap_s"]),
-        pairs["caught"],
-        np.ones(len(pairs)),
-        width_least=_WIDTH_LEAST,
-        bin_width=_BIN,
-    )
+def _crossing(pairs: pd.DataFrame, chance: float, confidence: float) -> Crossing | None:
+    return crossing(np.log(pairs["gap_s"]), pairs["caught"], chance, confidence, bin_width=_BIN)
 
 
 def _proven_gap(gaps: Array, caught: NDArray[np.bool_], chance: float, confidence: float) -> float:
@@ -72,49 +65,45 @@ def _proven_gap(gaps: Array, caught: NDArray[np.bool_], chance: float, confidenc
     return math.nan
 
 
-def _gap_at(
-    pairs: pd.DataFrame, fit: CurveFit | None, chance: float, confidence: float
-) -> tuple[Interval, bool, str]:
+def _gap_at(pairs: pd.DataFrame, chance: float, confidence: float) -> tuple[Interval, bool, str]:
     """Return the gap (s) for a chance, whether the bench limits it, and a sentence."""
-    name = "profile likelihood of a logistic curve over the log gap"
     proven = "exact bound of the pairs at least as close"
-    if pairs.empty:
-        return Interval(math.nan, math.nan, math.nan, name), False, "No pairs were struck."
+    found = _crossing(pairs, chance, confidence)
+    if found is None:
+        return Interval(math.nan, math.nan, math.nan, METHOD), False, "No pairs were struck."
     gaps = pairs["gap_s"].to_numpy(dtype=np.float64)
     caught = pairs["caught"].to_numpy(dtype=bool)
     shortest, longest = float(gaps.min()), float(gaps.max())
-    if fit is None and caught.all():
+    if caught.all():
         high = _proven_gap(gaps, caught, chance, confidence)
         note = f"At most: every second stroke was caught down to {shortest * 1e3:.4g} ms."
         return Interval(shortest, math.nan, high, proven), True, note
-    if fit is None:
+    if not caught.any():
         sure = interval.share(0, caught.size, confidence).high < chance
         low = longest if sure else math.nan
         note = f"No second stroke was caught up to {longest * 1e3:.4g} ms, the longest gap struck."
         return Interval(math.nan, low, math.nan, proven), False, note
-    found = threshold(fit, chance, confidence)
-    gap = Interval(math.exp(found.value), math.exp(found.low), math.exp(found.high), name)
-    if gap.value < shortest:
+    log_gap = found.interval
+    gap = Interval(math.exp(log_gap.value), math.exp(log_gap.low), math.exp(log_gap.high), METHOD)
+    if found.from_lowest:
         high = (
             gap.high if math.isfinite(gap.high) else _proven_gap(gaps, caught, chance, confidence)
         )
         note = f"At most the shortest gap struck, {shortest * 1e3:.4g} ms."
-        return Interval(shortest, math.nan, max(high, shortest), name), True, note
-    if not gap.value <= longest:
-        low = gap.low if math.isfinite(gap.low) else longest
+        return Interval(shortest, math.nan, max(high, shortest), METHOD), True, note
+    if found.never:
         note = (
             f"Even at {longest * 1e3:.4g} ms, the longest gap struck, fewer than {100 * chance:g} %"
             " of second strokes are caught."
         )
-        return Interval(math.nan, low, gap.high, name), False, note
-    return gap, False, f"{100 * chance:g} % of second strokes are caught at this gap."
+        return Interval(math.nan, gap.low, gap.high, METHOD), False, note
+    return gap, False, f"{100 * chance:g} % of second strokes are caught from this gap on."
 
 
 def _by_level_difference(pairs: pd.DataFrame, confidence: float) -> list[dict[str, Any]]:
     """Return the points and the curve of each level difference, for the recovery map."""
     found: list[dict[str, Any]] = []
     for level, part in pairs.groupby("level_difference_db"):
-        fit = _fit(part)
         points = []
         for gap_ms, some in part.groupby("gap_ms"):
             caught = int(some["caught"].sum())
@@ -131,14 +120,14 @@ def _by_level_difference(pairs: pd.DataFrame, confidence: float) -> list[dict[st
                 }
             )
         entry: dict[str, Any] = {"level_difference_db": float(str(level)), "points": points}
-        if fit:
-            grid = np.linspace(fit.x[0], fit.x[-1], 121)
-            entry["curve"] = {
-                "gap_ms": (1e3 * np.exp(grid)).tolist(),
-                "chance": fit.chance(grid).tolist(),
-            }
-            for name, chance in _CHANCES.items():
-                entry[f"{name}_ms"] = 1e3 * math.exp(fit.at(chance))
+        for name, chance in _CHANCES.items():
+            at = _crossing(part, chance, confidence)
+            if at:
+                entry[f"{name}_ms"] = 1e3 * math.exp(at.interval.value)
+                entry["curve"] = {
+                    "gap_ms": (1e3 * np.exp(at.x)).tolist(),
+                    "chance": at.share.tolist(),
+                }
         found.append(entry)
     return found
 
@@ -184,10 +173,9 @@ def flam_measures(
     level = pairs["level_difference_db"].fillna(0.0)
     nearest = float(level.iloc[int(np.argmin(np.abs(level)))]) if len(pairs) else 0.0
     equal = pairs[level == nearest]
-    fit = _fit(equal)
     found = []
     for name, chance in _CHANCES.items():
-        gap, limited, note = _gap_at(equal, fit, chance, confidence)
+        gap, limited, note = _gap_at(equal, chance, confidence)
         found.append(
             measured(
                 name, "ms", gap, scale=1e3, confidence=confidence, count=len(equal),

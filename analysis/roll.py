@@ -5,7 +5,8 @@ A module with a fixed dead time turns a steady roll into a comb: it keeps one st
 *measured gap* to the stroke that last sounded it is one: kept above the dead time, lost below. The
 chance of a clean stroke is therefore fitted over the gaps of all strokes, and turned into a rate
 by ``rate = 1 / gap``. For a dead time that each stroke starts anew (an extending one) the gap to
-the stroke just before is what counts; the better fit of the two is taken and named.
+the stroke just before is what counts; logistic curves over both are fitted, and the better of the
+two is taken and named. The rate itself is read from shares that are only taken to be monotone.
 """
 
 from __future__ import annotations
@@ -19,9 +20,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis import interval
+from analysis.crossing import METHOD, Crossing, crossing
 from analysis.interval import Interval
 from analysis.measure import Measure
-from analysis.psychometric import CurveFit, fit_curve, threshold
+from analysis.psychometric import CurveFit, fit_curve
 from analysis.selection import NOTED, Selection, contacts, measured
 
 Array = NDArray[np.float64]
@@ -160,10 +162,9 @@ def resolvable_rates(
 ) -> list[Measure]:
     """Return resolvable_rate_95 and resolvable_rate_99, in strokes/s.
 
-    The interval is that of the profile likelihood of a logistic curve over the log of the gap,
-    its lapse (losses that no gap explains) free. Where even the fastest strokes reach the chance
-    the figure is that rate and ``bench_limited``; where even the slowest miss it, the value is NaN
-    and the upper bound the slowest rate. No rolls: all NaN.
+    From :func:`analysis.crossing.crossing` over the log of the gap. Where even the fastest strokes
+    reach the chance the figure is that rate and ``bench_limited``; where even the slowest miss it,
+    the value is NaN. No rolls: all NaN.
     """
     gaps = roll_gaps(strokes)
     since: Since = "note"
@@ -175,13 +176,7 @@ def resolvable_rates(
     details: dict[str, Any] = {"points": points, "gap_since": since}
     comb_note = ""
     if fit:
-        grid = np.linspace(fit.x[0], fit.x[-1], 121)
         dead_time_s = math.exp(fit.midpoint)
-        details["curve"] = {
-            "rate_per_s": np.exp(-grid).tolist(),
-            "chance": fit.chance(grid).tolist(),
-            "lapse": fit.lapse,
-        }
         details["dead_time_ms"] = dead_time_s * 1e3
         if since == "note":
             details["comb"] = comb(points, dead_time_s)
@@ -192,50 +187,53 @@ def resolvable_rates(
                 )
     found = []
     for name, chance in _CHANCES.items():
-        rate, limited, note = _rate_at(fit, used, gaps, chance, confidence)
+        reached = crossing(np.log(used), gaps.clean, chance, confidence, bin_width=_BIN)
+        curve = {}
+        if reached:
+            rates, shares = np.exp(-reached.x).tolist(), reached.share.tolist()
+            curve = {"curve": {"rate_per_s": rates, "chance": shares}}
+        rate, limited, note = _rate_at(reached, used, gaps, chance, confidence)
         found.append(
             measured(
                 name, "per_s", rate, confidence=confidence, count=gaps.clean.size,
                 rows=gaps.chosen.strokes, excluded=gaps.chosen.excluded, stage=stage,
                 bench_limited=limited, note=note + comb_note,
-                details={**details, "chance": chance, "direction": "at_least"},
+                details={**details, **curve, "chance": chance, "direction": "at_least"},
             )
         )  # fmt: skip
     return found
 
 
 def _rate_at(
-    fit: CurveFit | None, used_s: Array, gaps: Gaps, chance: float, confidence: float
+    found: Crossing | None, used_s: Array, gaps: Gaps, chance: float, confidence: float
 ) -> tuple[Interval, bool, str]:
     """Return the rate for a chance, whether the bench limits it, and a sentence."""
-    name = "profile likelihood of a logistic curve over the log gap"
-    if used_s.size == 0:
-        return Interval(math.nan, math.nan, math.nan, name), False, "No rolls were struck."
+    if found is None:
+        return Interval(math.nan, math.nan, math.nan, METHOD), False, "No rolls were struck."
     proven = "exact bound of the strokes at least as fast"
     clean = gaps.clean
     tail = (1 - confidence) / 2
     by_rate = pd.Series(gaps.since_stroke_s).groupby(gaps.chosen.rows["rate_per_s"].to_numpy())
     slowest, fastest = 1 / float(used_s.max()), 1 / float(by_rate.median().min())
-    if fit is None and clean.all():
+    if clean.all():
         low = _rate_proven(1 / used_s, clean, chance, tail)
         note = f"Every stroke was clean up to {fastest:.4g} strokes/s, the fastest struck."
         return Interval(fastest, low, math.nan, proven), True, note
-    if fit is None:
-        found = interval.share(0, clean.size, confidence)
-        high = slowest if found.high < chance else math.nan
+    if not clean.any():
+        share = interval.share(0, clean.size, confidence)
+        high = slowest if share.high < chance else math.nan
         return Interval(math.nan, math.nan, high, proven), False, "No stroke was clean."
-    gap = threshold(fit, chance, confidence)
+    gap = found.interval
     fastest = 1 / float(np.quantile(used_s, 0.01))
-    rate = Interval(math.exp(-gap.value), math.exp(-gap.high), math.exp(-gap.low), name)
-    if rate.value > fastest:
+    rate = Interval(math.exp(-gap.value), math.exp(-gap.high), math.exp(-gap.low), METHOD)
+    if found.from_lowest or rate.value > fastest:
         low = rate.low if math.isfinite(rate.low) else _rate_proven(1 / used_s, clean, chance, tail)
         note = f"At least the fastest rate struck, {fastest:.4g} strokes/s."
-        return Interval(fastest, min(low, fastest), math.nan, name), True, note
-    if not math.isfinite(rate.value) or rate.value < slowest:
+        return Interval(fastest, min(low, fastest), math.nan, METHOD), True, note
+    if found.never:
         note = (
             f"Even at the slowest, {slowest:.4g} strokes/s, the chance of a clean stroke is below "
             f"{100 * chance:g} %: {int((~clean).sum())} of {clean.size} strokes were not clean."
         )
-        high = rate.high if math.isfinite(rate.high) else slowest
-        return Interval(math.nan, rate.low, high, name), False, note
+        return Interval(math.nan, rate.low, rate.high, METHOD), False, note
     return rate, False, f"{100 * chance:g} % of strokes are clean up to this rate."
