@@ -19,6 +19,8 @@ from rig.record.specimen import Settings
 Array = NDArray[np.float64]
 
 LEAST_STROKES = 20
+MOST_AGAIN = 0.2
+"""Share of strokes that may be left out; where more sound again, it is the pad that does."""
 DEAD_MARGIN_MS = 0.2
 WINDOW_MARGIN_MS = 0.1
 KEEP_GAIN_DB = 1.0
@@ -126,14 +128,26 @@ def advise(
     count = len(strokes)
     if count < LEAST_STROKES:
         raise AdviceError(
-            f"advice on settings: {count} strokes with a clean waveform found; at least "
-            f"{LEAST_STROKES} are needed. Strike single strokes over all forces, 250 ms apart"
+            f"advice on settings: strokes that ring out alone: {count}; at least {LEAST_STROKES} "
+            "are needed. Strike single strokes over all forces, 250 ms apart"
         )
     latencies = _per_stroke(latency_ms, count)
     velocities = _per_stroke(velocity, count)
-    now = _replay_today(strokes, today)
     cautions: list[str] = []
-
+    again = choices.sounds_again(strokes)
+    if 0.0 < again.mean() < MOST_AGAIN:
+        cautions.append(
+            f"{again.sum()} of {count} strokes are left out: something else sounds in them, as a "
+            "second stroke that was not told from the first"
+        )
+        strokes = strokes.subset(~again)
+        latencies, velocities = latencies[~again], velocities[~again]
+    now = _replay_today(strokes, today)
+    if today.gain_db is None:
+        cautions.append(
+            "today's gain is not known: the gain advised counts from a module whose full scale is "
+            "the recording's. Write today's settings into the specimen file, [module.settings]"
+        )
     gain, gain_db = _gain(strokes, today, now, velocities, gain_range_db, cautions)
     threshold, percent = _threshold(strokes, noise, today, gain_db, false_per_h, cautions)
     window_ms = choices.peak_window_ms(strokes, percent, gain_db)
@@ -192,7 +206,7 @@ def advise(
         doubled_share=float(then.doubled.mean()),
         cautions=tuple(cautions),
         front=front(strokes, settings, today),
-        count=count,
+        count=len(strokes),
     )
 
 
@@ -238,6 +252,12 @@ def _latency(
 
 def _often(per_h: float) -> str:
     return "once an hour" if per_h == 1.0 else f"{per_h:g} times an hour"
+
+
+def _spread(spread_db: float) -> str:
+    if math.isnan(spread_db):
+        return "which strokes are alike is not known, nor how their level spreads"
+    return f"strokes of one force spread by {spread_db:.2f} dB"
 
 
 def _db(level: float) -> float:
@@ -345,9 +365,9 @@ def _timing(
             today=today.peak_window_ms,
             reason="the shortest window that reaches the first peak with a consistent level",
             evidence={"spread_db": spread(window)},
-            below=f"{shorter:.1f} ms: strokes of one force spread by {spread(shorter):.2f} dB",
-            above=f"{window + 1.0:.1f} ms: every note comes 1 ms later, the level spreads by "
-            f"{spread(window + 1.0):.2f} dB",
+            below=f"{shorter:.1f} ms: {_spread(spread(shorter))}",
+            above=f"{window + 1.0:.1f} ms: every note comes 1 ms later, "
+            f"{_spread(spread(window + 1.0))}",
         ),
         Advice(
             setting="dead_time_ms",

@@ -29,6 +29,9 @@ WINDOW_GRID_MS = np.arange(0.3, 6.001, 0.05)
 LONGEST_DEAD_MS = 60.0
 RELEASES = (1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
 """Releases that are tried, over the natural decay."""
+LATEST_PEAK_MS = 40.0
+"""No pad sends a peak back later than this."""
+AGAIN_SHARE = 0.4
 LOUD_OVER_NOISE = 100.0
 
 
@@ -54,6 +57,14 @@ def first_peaks(strokes: Envelopes) -> Array:
     """Return the first peak of each stroke."""
     end = strokes.onset + max(1, strokes.samples_of(FIRST_PEAK_MS))
     return np.asarray(strokes.level[:, strokes.onset : end].max(axis=1), dtype=float)
+
+
+def sounds_again(strokes: Envelopes) -> NDArray[np.bool_]:
+    """Tell which strokes are loud again long after: another one was in their sound."""
+    late = strokes.level[:, strokes.onset + strokes.samples_of(LATEST_PEAK_MS) :]
+    if late.shape[1] == 0:
+        return np.zeros(len(strokes), dtype=bool)
+    return np.asarray(late.max(axis=1) > AGAIN_SHARE * first_peaks(strokes))
 
 
 def threshold_percent(noise: Noise, softest: float, gain_db: float, false_per_h: float) -> float:

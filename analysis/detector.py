@@ -53,6 +53,10 @@ class Envelopes:
     def __len__(self) -> int:
         return len(self.level)
 
+    def subset(self, keep: NDArray[np.bool_]) -> Envelopes:
+        """Return some of the strokes."""
+        return dataclasses.replace(self, level=self.level[keep], force_n=self.force_n[keep])
+
     def scaled(self, gain_db: float) -> Envelopes:
         """Return the strokes behind an input gain, clipped at full scale."""
         gain = np.float32(10.0 ** (gain_db / 20.0))

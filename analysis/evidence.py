@@ -101,7 +101,9 @@ def gather(
     settings = analysis.specimen.module.settings
     advice, no_advice = None, ""
     lonely = cut.lonely()
-    clean = lonely.subset(lonely.strokes["valid"].to_numpy(dtype=bool))
+    clean = lonely
+    if len(analysis.table.notes):
+        clean = lonely.subset(lonely.strokes["valid"].to_numpy(dtype=bool))
     try:
         advice = advise(
             clean.envelopes,

@@ -41,11 +41,8 @@ class Waveforms:
 
     def subset(self, keep: NDArray[np.bool_]) -> Waveforms:
         """Return some of the strokes."""
-        e = self.envelopes
         return dataclasses.replace(
-            self,
-            strokes=self.strokes[keep],
-            envelopes=dataclasses.replace(e, level=e.level[keep], force_n=e.force_n[keep]),
+            self, strokes=self.strokes[keep], envelopes=self.envelopes.subset(keep)
         )
 
     def lonely(self) -> Waveforms:
@@ -82,15 +79,23 @@ def waveforms(recording: Recording, strokes: pd.DataFrame, *, role: str = "senso
         raise DetectorError(f"{recording.path}: no channel has the role {role}")
     rate, column = recording.sample_rate_hz, recording.roles[role]
     table = strokes[np.isfinite(strokes["onset_t_s"].to_numpy(dtype=float))]
+    if table.empty:
+        raise DetectorError(
+            f"{recording.path}: {len(strokes)} strokes, and no onset on the {role} channel; strike "
+            "single strokes over all forces, and see that the sensor is plugged in"
+        )
     table = table.sort_values("onset_t_s", kind="stable")
     onset = table["onset_t_s"].to_numpy(dtype=float)
     before, count = round(BEFORE_S * rate), round((BEFORE_S + AFTER_S) * rate)
     first = np.rint(onset * rate).astype(int) - before
     whole = (first >= 0) & (first + count <= recording.frame_count)
+    windows = recording.reader.audio.windows
+    if windows is not None:
+        whole &= windows.holds(first, first + count)
     if not whole.any():
         raise DetectorError(
-            f"{recording.path}: {len(strokes)} strokes, none with an onset and "
-            f"{1e3 * AFTER_S:.0f} ms of sound after it; record again with more silence at the end"
+            f"{recording.path}: {len(table)} strokes, none with {1e3 * AFTER_S:.0f} ms of sound "
+            "after its onset; record again with more silence at the end"
         )
     gap = np.diff(onset)
     table = table.assign(own_s=np.append(gap, np.inf), quiet_s=np.concatenate([[np.inf], gap]))[
@@ -130,7 +135,8 @@ def _silence(recording: Recording, onset: NDArray[np.float64], column: int) -> N
             continue
         first = round(start * recording.sample_rate_hz)
         length = round((stop - start) * recording.sample_rate_hz)
-        pieces.append(recording.reader.audio.window(first, length)[:, column])
+        heard = recording.reader.audio.window(first, length)[:, column]
+        pieces.append(heard[np.isfinite(heard)])
         left_s -= stop - start
         if left_s <= 0.0:
             break

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import jinja2
+import numpy as np
 import pandas as pd
 
 from analysis.causes import count
@@ -38,7 +39,8 @@ def write_advice_page(found: Evidence) -> str:
         title=f"{start.module_name} {start.module_firmware} on {start.pad_name}",
         subtitle=f"{start.protocol_name} on {start.bench_name}, {start.created_utc[:10]}",
         doubts=analysis.doubts,
-        no_advice=found.no_advice,
+        no_advice=_sentence(found.no_advice.removeprefix("advice on settings: ")),
+        detector_drawn=analysis.specimen.module.settings.threshold_percent is not None,
         settings=_settings(found),
         predicted=words.predicted(advice) if advice else "",
         cautions=[_sentence(text) for text in advice.cautions] if advice else [],
@@ -51,6 +53,7 @@ def write_advice_page(found: Evidence) -> str:
         ),
         windows=_windows(advice.front.windows) if advice else [],
         recoveries=_recoveries(advice.front.recoveries) if advice else [],
+        nothing_wrong=nothing_wrong(found),
         causes=[
             {
                 "count": row["count"],
@@ -117,6 +120,13 @@ def _settings(found: Evidence) -> list[dict[str, str]]:
         }
         for one in found.advice.advice
     ]
+
+
+def nothing_wrong(found: Evidence) -> str:
+    """Tell what it means that no fault was found."""
+    if not len(found.analysis.table.notes):
+        return "No notes were recorded: what was lost or doubled can't be told."
+    return "Nothing: every stroke has one note, and every note its stroke."
 
 
 def shown(rows: pd.DataFrame) -> pd.DataFrame:
@@ -190,7 +200,8 @@ def _contours(recovery: RecoveryMap) -> list[dict[str, str]]:
 
 
 def _struck_with(found: Evidence) -> str:
-    return "Force, N" if found.force_known else "Pulse, µs"
+    widths = found.cut.strokes["width_us"].to_numpy(dtype=float)
+    return "Pulse, µs" if not found.force_known and np.isfinite(widths).any() else "Force, N"
 
 
 def sensor_tables(found: Evidence) -> list[dict[str, Any]]:
@@ -207,7 +218,7 @@ def sensor_tables(found: Evidence) -> list[dict[str, Any]]:
                 ],
                 "rows": [
                     [
-                        words.number(row['force_n']), row['strokes'],
+                        _force(row['force_n']), row['strokes'],
                         _with(row['level_dbfs'], row['level_low'], row['level_high'], 1),
                         _with(row['spread_db'], row['spread_low'], row['spread_high']),
                         f"{row['least_head_room_db']:.1f}", row['clipped'],
@@ -244,6 +255,10 @@ def sensor_tables(found: Evidence) -> list[dict[str, Any]]:
                 }
             )  # fmt: skip
     return tables
+
+
+def _force(force_n: float) -> str:
+    return words.number(force_n) if math.isfinite(force_n) else "not known"
 
 
 def _with(value: float, low: float, high: float, digits: int = 2) -> str:

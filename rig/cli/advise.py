@@ -100,7 +100,7 @@ def _print_settings(found: Evidence) -> None:
 
     advice = found.advice
     if advice is None:
-        _line(f"no settings advised: {found.no_advice}")
+        _line(f"no {found.no_advice}")
         return
     _table(
         ["setting", "advised", "today", "why"],
@@ -163,9 +163,12 @@ def _print_front(found: Evidence) -> None:
 def _print_causes(found: Evidence) -> None:
     from analysis.causes import count
     from analysis.report import advice_words as words
+    from analysis.report.advice_page import nothing_wrong
 
     causes = count(found.explained)
-    results.print("\nwhat went wrong in this run:" if len(causes) else "\nnothing went wrong.")
+    results.print("\nwhat went wrong in this run:")
+    if not len(causes):
+        _line(f"  {nothing_wrong(found)}", 2)
     for row in words.records(causes):
         _line(
             f"{row['count']:>6} {words.KINDS[row['kind']]}: {words.cause(row)}; avoided by "
