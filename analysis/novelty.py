@@ -44,14 +44,24 @@ NEAR_S = 0.001
 CONTACT_S = 0.0075
 """Longest contact: until then the corner of a contact's end is looked for."""
 ECHO_START_S, ECHO_MIDDLE_S, ECHO_END_S = 0.005, 0.014, 0.03
-ECHO_RISE = 0.65
+ECHO_RISE = 0.3
 """A pad's foam or rim sends a second, blunter crest about 10 ms after a stroke: what starts then
 must rise at least so much (over the first rise of the stroke before) to be a stroke, unless
 a strike is expected."""
 WEAK_RISE = 0.15
 """The same before and after that, until ECHO_END_S ..."""
+WEAK_RISE_ALONE = 0.05
+"""... at most so much without a plan, where a stroke must stand out of the tail as well ..."""
 TAIL_S = 0.06
 """... and falling by 1/e in each such time from then on: tails rattle, ever more softly."""
+TAIL_PAST_S, TAIL_RATIO = 0.03, 2.5
+"""A stroke that no plan expects must be so many times as new as what its forerunner's tail held
+that could not be foretold, over so long before. What rattles, beats and hisses in the tails of
+recorded drums, cymbals and hand drums stays below 2.4 of it (by the recordings of the tests)."""
+TAIL_START_S = 0.0015
+"""The tail begins so long after its stroke ..."""
+TAIL_SPARED = 3
+"""... and so many hops of it count for nothing: the end of a contact is a corner too."""
 SLOW_END_S, SLOW_RISE = 0.2, 0.3
 """The same for corners that show on the longest scale alone, so long after a stroke."""
 CLIP_LEVEL = 0.999
@@ -122,6 +132,7 @@ def beginnings(
     rise: Callable[[int], float],
     near_hops: float = NEAR_S / HOP_S,
     echo_rise: float = ECHO_RISE,
+    tail_ratio: float = TAIL_RATIO,
 ) -> tuple[Ints, Floats, Bools]:
     """Hops at which strokes begin, the first rise of each (signed), and whether that is sure.
 
@@ -143,6 +154,8 @@ def beginnings(
         How near to an expected hop counts as expected.
     echo_rise
         Least rise, over that of the stroke before, at the time of late crests.
+    tail_ratio
+        Least ratio to what was new in the tail before; 0 for whatever stands out.
     """
     floor = np.array(NOISE_RATIO)[:, None]
     past_ratio = np.array(PAST_RATIO)
@@ -176,7 +189,7 @@ def beginnings(
         return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=bool)
     table = np.concatenate(rows)
     table = table[np.lexsort((table[:, 1], table[:, 0]))]
-    return _thin(table, hops, last_hop, last_rise, rise, echo_rise)
+    return _thin(table, hops, last_hop, last_rise, rise, echo_rise, tail_ratio)
 
 
 def _thin(
@@ -186,6 +199,7 @@ def _thin(
     last_rise: float,
     rise: Callable[[int], float],
     echo_rise: float,
+    tail_ratio: float,
 ) -> tuple[Ints, Floats, Bools]:
     """One hop a stroke: the rest of each stroke's corners, contact ends and clip edges go."""
     least = round(LEAST_GAP_S / HOP_S)
@@ -194,6 +208,7 @@ def _thin(
     rises: list[float] = []
     sure: list[bool] = []
     rows = table.astype(np.int64)
+    most = WEAK_RISE_ALONE if tail_ratio else WEAK_RISE
     awaited = -1  # the expected strike that the latest stroke answered
     for k, (hop, scale, which) in enumerate(rows.tolist()):
         near = which >= 0 and which != awaited
@@ -215,11 +230,14 @@ def _thin(
         # found on the longest scale alone, it begins up to a millisecond later
         own = rise(hop if scale < 2 else hop + 5)
         if not near and last_rise:
+            usual = _tail(hops.corner[scale], hop, last_hop, GUARD_HOPS[scale])
+            if hops.corner[scale, hop] < tail_ratio * usual:
+                continue
             ratio = own / last_rise
             late = ECHO_START_S < age * HOP_S < ECHO_MIDDLE_S
             if late and ratio < echo_rise:
                 continue
-            if not _is_stroke(hops, hop, scale, last_hop, ratio, last_rise > 0):
+            if not _is_stroke(hops, hop, scale, last_hop, ratio, last_rise > 0, most):
                 continue
         found.append(hop)
         rises.append(own)
@@ -230,20 +248,32 @@ def _thin(
     return np.array(found, dtype=np.int64), np.array(rises), np.array(sure, dtype=bool)
 
 
+def _tail(corner: Floats, hop: int, last_hop: int, guard: int) -> float:
+    """How new the last stroke's tail was on one scale before a hop; 0 where there is none."""
+    stop = max(hop - guard, 0)
+    begin = max(last_hop + round(TAIL_START_S / HOP_S), stop - round(TAIL_PAST_S / HOP_S), 0)
+    past = corner[begin:stop]
+    if not len(past):
+        return 0.0
+    rank = len(past) - 1 - min(TAIL_SPARED, len(past) // 4)
+    return float(np.partition(past, rank)[rank])
+
+
 def _is_stroke(
-    hops: Hops, hop: int, scale: int, last_hop: int, ratio: float, upwards: bool
+    hops: Hops, hop: int, scale: int, last_hop: int, ratio: float, upwards: bool, most: float
 ) -> bool:
     """Tell a stroke from an echo, a late crest and the end of a contact, by its rise.
 
     None of them rises as sharply as the stroke before it did, and the same way up. ``ratio``: its
-    rise over that of the stroke before; ``upwards``: which way that went.
+    rise over that of the stroke before; ``upwards``: which way that went; ``most``: that is asked
+    of the ratio.
     """
     age_s = (hop - last_hop) * HOP_S
     if scale == 2:
         return age_s > SLOW_END_S or ratio > SLOW_RISE
     # long after it, another striker or another place may turn the sign
     ratio = abs(ratio) if age_s > ECHO_END_S else ratio
-    if ratio < WEAK_RISE * np.exp(-max(age_s - ECHO_END_S, 0.0) / TAIL_S):
+    if ratio < min(WEAK_RISE * np.exp(-max(age_s - ECHO_END_S, 0.0) / TAIL_S), most):
         return False
     if age_s < CONTACT_S:
         # a contact is about as long again after its crest; at its end the slope is undone

@@ -15,6 +15,7 @@ from analysis.novelty import (
     HOP,
     HOP_S,
     NEAR_S,
+    TAIL_RATIO,
     Hops,
     beginnings,
     corners,
@@ -100,7 +101,7 @@ class OnsetFinder:
         apart; nothing is found where nothing sounds.
     planned
         A plan will say where to ``look_again``: what sounds at the time of a late crest is not a
-        stroke until then.
+        stroke until then, and what is new in a tail need not stand out as without a plan.
     """
 
     def __init__(
@@ -108,6 +109,7 @@ class OnsetFinder:
     ) -> None:
         self.sample_rate_hz = float(sample_rate_hz)
         self._echo_rise = np.inf if planned else ECHO_RISE
+        self._tail_ratio = 0.0 if planned else TAIL_RATIO
         self._hop = frames_per_hop(sample_rate_hz)
         self._expected = np.sort(np.asarray(expected_frames, dtype=np.float64).ravel())
         self._margin = self._whole(MARGIN_S)
@@ -116,6 +118,7 @@ class OnsetFinder:
         self._held = 0
         self._first = -self._margin  # frame of the first sample held
         self._last_frame, self._last_rise = -(10**9), 0.0
+        self._gaps: list[tuple[int, int]] = []  # frames of the recording that were not kept
         self._gauge = NoiseGauge()
         self._mains_hz: tuple[float, ...] = MAINS_HZ
         self._predictor = Predictor()
@@ -148,6 +151,27 @@ class OnsetFinder:
             self._held -= self._core
             self._first += self._core
 
+    def pass_over(self, frames: int) -> None:
+        """Go on after so many frames that were not kept: nothing is heard of them."""
+        begin = max(self._first + self._held, 0)
+        self._gaps.append((begin, begin + frames))
+        rest = self._pieces[-1][-self._whole(REST_S) :].mean() if self._pieces else 0.0
+        while frames > 0:
+            some = min(frames, self._core)
+            self.feed(np.full(some, rest, dtype=np.float32))
+            frames -= some
+
+    def _clear(self, count: int) -> tuple[Bools, Bools]:
+        """Hops of the stretch held that were kept, and those of them that lie inside: (hops,)."""
+        kept, inside = np.ones(count, dtype=bool), np.ones(count, dtype=bool)
+        self._gaps = [gap for gap in self._gaps if gap[1] > self._first]
+        edge = self._whole(EDGE_S) // self._hop
+        for begin, end in self._gaps:
+            low, high = (begin - self._first) // self._hop, -(-(end - self._first) // self._hop)
+            kept[max(low, 0) : max(high, 0)] = False
+            inside[max(low - edge, 0) : max(high + edge, 0)] = False
+        return kept, inside
+
     def finish(self) -> Onsets:
         """Give all onsets."""
         if self._held <= self._margin:
@@ -164,17 +188,23 @@ class OnsetFinder:
         fast, mean = fold(samples, self.sample_rate_hz)
         # a straight line foretells well enough to tell where it is quiet
         corner = corners(np.diff(fast, 2, prepend=[fast[0]] * 2), mean)
-        recorded = slice(max(-self._first, 0) // self._hop, end // self._hop)
+        kept, inside = self._clear(len(mean))
+        recorded = kept.copy()
+        recorded[: max(-self._first, 0) // self._hop] = False
+        recorded[end // self._hop :] = False
         drone, quiet = self._drone(mean, corner, recorded)
         mean = mean - drone
         noise = self._gauge.hear(samples, drone, quiet, self._hop)
         self.noise_rms.append(noise)
         step = self._hop // HOP
+        mean[~kept] = 0.0
         fast -= np.repeat(drone, HOP)
+        fast[np.repeat(~kept, HOP)] = 0.0
         self._predictor.learn(fast, noise / np.sqrt(step))
         # the predictor that is used is the one learnt from this very stretch
         corner = corners(self._predictor.novelty(fast), mean)
         corner /= self._gauge.hear_corners(corner, quiet)[:, None]
+        corner[:, ~inside] = 0.0
         hops = Hops(mean, corner, self._clipped(samples))
         expected = self._expected_hops(self._expected, self._first, len(mean))
         last = max((self._last_frame - self._first) // self._hop, -(10**6))
@@ -185,6 +215,7 @@ class OnsetFinder:
             self._last_rise,
             self._rise_in(fast),
             echo_rise=self._echo_rise,
+            tail_ratio=self._tail_ratio,
         )
         onsets = self._onsets(samples, fast, found, sure, drone, noise)
         loud = onsets.peak > LEAST_SNR * onsets.noise_rms
@@ -199,7 +230,7 @@ class OnsetFinder:
             self._last_rise = float(rises[kept[-1]])
             self.parts.append(_shifted(onsets, kept, self._first))
 
-    def _drone(self, mean: Floats, corner: Floats, recorded: slice) -> tuple[Floats, Bools]:
+    def _drone(self, mean: Floats, corner: Floats, recorded: Bools) -> tuple[Floats, Bools]:
         """Hum and offset at each hop, and where it is quiet."""
         hop_s = self._hop / self.sample_rate_hz
         quiet = quiet_hops(mean, corner, recorded)
