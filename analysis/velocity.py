@@ -160,6 +160,15 @@ def _over(chosen: Selection) -> tuple[Selection, Array, bool]:
     return chosen.narrowed(known, "force not known"), axis[known], in_n
 
 
+def _in_pulse_width(width_us: float, direction: str) -> str:
+    """Return the sentence that stands where a force can't be told, with what can."""
+    told = "Not told in newtons: the bench has no force calibration."
+    if not math.isfinite(width_us):
+        return told
+    sign = {"at_most": "at most ", "at_least": "at least "}.get(direction, "")
+    return f"{told} As a pulse width: {sign}{width_us:.5g} us."
+
+
 def velocity_measures(
     strokes: pd.DataFrame,
     *,
@@ -218,20 +227,26 @@ def velocity_measures(
     )
     found["velocity_dead_zone"] = _dead_zone(axis, noted, confidence)
     found["velocity_saturation"] = _saturation(force, velocity >= HIGHEST, confidence)
-    note = "" if in_n or not len(struck.rows) else " Over pulse width: the forces are not known."
+    over_width = (
+        "" if in_n or not len(struck.rows) else " Over pulse width: the forces are not known."
+    )
     out = []
     for name, (bounds, sentence, more) in found.items():
         details = {**more, "over": "force_n" if in_n else "width_us"}
         limited = bool(details.pop("bench_limited", False))
-        if _UNITS.get(name) == "n" and not in_n:
+        told_by_width = _UNITS.get(name) == "n" and not in_n and len(struck.rows) > 0
+        if told_by_width:
             details["width_us"] = bounds.value
             bounds = Interval(math.nan, math.nan, math.nan, bounds.method)
+            direction, limited = str(details.pop("direction", "")), False
+            sentence = _in_pulse_width(details["width_us"], direction)
         used = struck if name == "velocity_dead_zone" else chosen
         out.append(
             measured(
                 name, _UNITS.get(name, "levels"), bounds, confidence=confidence,
                 count=len(used.rows), rows=used.strokes, excluded=used.excluded, stage=stage,
-                bench_limited=limited, note=sentence + note, details=details,
+                bench_limited=limited, details=details,
+                note=sentence if told_by_width else sentence + over_width,
             )
         )  # fmt: skip
     return out

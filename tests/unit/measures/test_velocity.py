@@ -185,6 +185,12 @@ def test_without_forces_the_pulse_width_stands_in_and_it_is_said():
     assert found["velocity_exponent"].value == pytest.approx(1.0, abs=0.03)
     assert math.isnan(found["velocity_saturation"].value)
     assert found["velocity_saturation"].details["width_us"] == pytest.approx(4000, rel=0.03)
+    # all strokes sounded, none in newtons: neither a figure nor an "at most" of one
+    dead_zone = found["velocity_dead_zone"]
+    assert math.isnan(dead_zone.value)
+    assert not dead_zone.bench_limited
+    assert "no force calibration" in dead_zone.note
+    assert "at most 200 us" in dead_zone.note
 
 
 @pytest.mark.parametrize("table", [strokes(0), strokes(1), strokes(4), strokes(4, velocity=np.nan), strokes(3, force_n=np.nan, width_us=np.nan), ladder(np.array([10.0, 20.0]), repeats=1)], ids=["none", "one", "one force", "no velocity", "no force", "two forces"])  # fmt: skip
