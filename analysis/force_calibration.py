@@ -13,15 +13,18 @@ from scipy.interpolate import PchipInterpolator
 
 from analysis.force_fit import ForceFit, ForceFitError, fit_force
 from rig.record.bench_file import Calibration, StrikerFacts
-from rig.record.coil_warmth import coil_temperatures_c, copper_temperature_c, equal_width_us
+from rig.record.coil_warmth import (
+    WARMTH_DOUBT,
+    coil_temperatures_c,
+    copper_temperature_c,
+    equal_width_us,
+)
 
 Floats = npt.NDArray[np.float64]
 
 LEAST_RISE = 1.01
 """Mean force of a width over that of the next smaller one; below it the plunger arrives before
 its pulse ends, and the width no longer tells the force."""
-WARMTH_DOUBT = 0.2
-"""Share of a correction for warmth that is taken as its standard uncertainty."""
 PULSE_FORM = (0.40, 0.80)
 """Impulse over peak force x duration: 0.64 of a half sine (calculus), 0.54 of an elastic sphere
 (Hertz). What lies far outside is no contact but a ringing or overloaded sensor."""

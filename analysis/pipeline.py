@@ -109,8 +109,9 @@ class Analysis:
             bench = self.recording.reader.bench
             found += calibration_doubts(bench, day, used)
             for striker in bench.strikers:
-                on_s, widths_us = _pulses(self.recording, striker.id)
-                found += warmth_doubts(striker, on_s, widths_us, bench.ambient.temperature_c)
+                on_s, widths_us, forces_n = _pulses(self.recording, striker.id)
+                room_c = bench.ambient.temperature_c
+                found += warmth_doubts(striker, on_s, widths_us, room_c, forces_n)
         return list(dict.fromkeys(str(text) for text in found))
 
     @property
@@ -244,15 +245,18 @@ def analyse_run(path: Path | str) -> Analysis:
 
 def _pulses(
     recording: Recording, striker: str
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """(Starts in s on the board's clock, widths in us) of a striker's pulses, in order."""
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """(Starts in s on the board's clock, widths in us, stated forces in N) of pulses, in order."""
     made = recording.of_kind("coil_on")
     strikes = recording.strikes.set_index("strike")
     made = made[made["strike"].isin(strikes.index[strikes["striker"] == striker])]
     on_s = made["stamp_int"].to_numpy(dtype=np.float64) / (TICKS_PER_US * 1e6)
-    widths_us = strikes["width_us"].reindex(made["strike"].to_numpy()).to_numpy(dtype=np.float64)
+    struck = strikes.reindex(made["strike"].to_numpy())
     order = np.argsort(on_s, kind="stable")
-    return on_s[order], widths_us[order]
+    widths_us, forces_n = (
+        struck[name].to_numpy(dtype=np.float64)[order] for name in ("width_us", "force_n")
+    )
+    return on_s[order], widths_us, forces_n
 
 
 def _idle_spans(recording: Recording, table: StrokeTable) -> dict[str, list[tuple[float, float]]]:
@@ -297,7 +301,8 @@ def _idle_samples(
         if end - begin > 2 * _IDLE_MARGIN_S and not struck:
             first = round(begin * rate_hz)
             samples = reader.window(first, round(end * rate_hz) - first)
-            pieces.append(samples[:, recording.roles["sensor"]])
+            sensor = samples[:, recording.roles["sensor"]]
+            pieces.append(sensor[np.isfinite(sensor)])
             left_s -= end - begin
     return np.concatenate(pieces) if pieces else np.zeros(0, np.float32)
 

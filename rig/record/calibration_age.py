@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.record.bench_file import BenchFile, StrikerFacts
-from rig.record.coil_warmth import coil_temperatures_c, equal_width_us
+from rig.record.coil_warmth import WARMTH_DOUBT, coil_temperatures_c, equal_width_us
 from rig.record.force_width import ForceWidth
 
 
@@ -58,7 +58,11 @@ def calibration_doubts(
 
 
 def warmth_doubts(
-    striker: StrikerFacts, on_s: npt.ArrayLike, widths_us: npt.ArrayLike, ambient_c: float
+    striker: StrikerFacts,
+    on_s: npt.ArrayLike,
+    widths_us: npt.ArrayLike,
+    ambient_c: float,
+    forces_n: npt.ArrayLike | None = None,
 ) -> list[str]:
     """Give a sentence if the coil was so much warmer or colder than calibrated that it shows.
 
@@ -71,11 +75,15 @@ def warmth_doubts(
     ambient_c
         Of the room. The coil is taken to be as warm as it at the first pulse, and if its heat
         capacity isn't known at all.
+    forces_n
+        (n,) forces stated for these pulses, whose widths may have been made to fit the coil's
+        warmth already; what the calibration gives for the widths if None.
 
     Returns
     -------
     list of str
-        A sentence where a force is off by more than the calibration's own uncertainty; else empty.
+        A sentence where a force is off, or unsure, by more than the calibration's own uncertainty;
+        else empty.
     """
     found, widths = striker.calibration, np.asarray(widths_us, dtype=np.float64)
     if found is None or found.coil_temperature_c is None or not widths.size:
@@ -86,17 +94,28 @@ def warmth_doubts(
     equal = equal_width_us(striker, widths, coil_c, found.coil_temperature_c)
     # softer or harder than all that was calibrated: by how much can't be told, but by so much
     equal = np.clip(equal, found.widths_us[0], found.widths_us[-1])
-    off_percent = 100.0 * (curve.force_n(equal) / curve.force_n(widths) - 1.0)
+    stated = curve.force_n(widths) if forces_n is None else np.asarray(forces_n, dtype=np.float64)
+    off_percent = 100.0 * (curve.force_n(equal) / stated - 1.0)
     off_percent = off_percent[np.isfinite(off_percent)]
     if not off_percent.size:
         return []
     worst = float(off_percent[np.abs(off_percent).argmax()])
-    if abs(worst) <= found.uncertainty_percent:
+    coil = (
+        f"the coil of striker {striker.id} was at {coil_c.min():.0f} to {coil_c.max():.0f} °C, its "
+        f"calibration is of {found.coil_temperature_c:.0f} °C"
+    )
+    if abs(worst) > found.uncertainty_percent:
+        return [
+            f"{coil}: its forces were {'lower' if worst < 0.0 else 'higher'} than stated, by "
+            f"{abs(np.median(off_percent)):.1f} % at the median stroke and up to {abs(worst):.1f} "
+            "%. Calibrate in a room as warm as this one, or strike more slowly"
+        ]
+    # widths made to fit the coil take out most of the effect, not all
+    unfitted = curve.force_n(np.clip(widths, found.widths_us[0], found.widths_us[-1]))
+    doubt_percent = 200.0 * WARMTH_DOUBT * float(np.nanmax(np.abs(unfitted / stated - 1.0)))
+    if doubt_percent <= found.uncertainty_percent:
         return []
     return [
-        f"the coil of striker {striker.id} was at {coil_c.min():.0f} to {coil_c.max():.0f} °C, its "
-        f"calibration is of {found.coil_temperature_c:.0f} °C: its forces were "
-        f"{'lower' if worst < 0.0 else 'higher'} than stated, by {abs(np.median(off_percent)):.1f} "
-        f"% at the median stroke and up to {abs(worst):.1f} %. Calibrate in a room as warm as this "
-        "one, or strike more slowly"
+        f"{coil}: pulses were made to fit, which leaves its forces unsure by up to "
+        f"{doubt_percent:.1f} % (k = 2) at the softest strokes. Calibrate in a room as warm as this"
     ]

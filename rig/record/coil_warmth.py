@@ -19,6 +19,9 @@ COPPER_PER_K = 0.00393
 COPPER_ZERO_C = 20.0 - 1.0 / COPPER_PER_K
 """Temperature at which the straight line of copper's resistance meets zero: −234.5 °C."""
 
+WARMTH_DOUBT = 0.2
+"""Share of a correction for warmth that is taken as its standard uncertainty."""
+
 
 def copper_ohm(resistance_20_ohm: float, temperature_c: npt.ArrayLike) -> Floats:
     """R(T) = R20 [1 + 0.00393 (T − 20)]; shape of ``temperature_c``."""

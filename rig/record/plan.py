@@ -21,6 +21,7 @@ from rig.record.protocol import (
     StageBase,
 )
 from rig.record.stage_contacts import STROKES_MOST, Contacts, stage_contacts, stroke_count
+from rig.record.warm_widths import carry_over
 
 PLAN_COLUMNS: dict[str, str] = {
     "strike": "int64",  # row number, from 0
@@ -79,8 +80,9 @@ def make_plan(protocol: Protocol, bench: BenchFile, *, seed: int | None = None) 
 
     Contacts land at the programmed times: each coil goes on earlier by its striker's flight. Two
     coils never start closer than ``START_CLEARANCE_US`` of packing.py; where a flam would have
-    them so, its second stroke comes later, and ``gap_ms`` says by how much. The same protocol,
-    bench and seed give the same plan.
+    them so, its second stroke comes later, and ``gap_ms`` says by how much. Where a coil
+    will be warmer or colder than it was calibrated at, its widths strike as hard all the same. The
+    same protocol, bench and seed give the same plan.
 
     Parameters
     ----------
@@ -131,7 +133,10 @@ def lay_out(
             strikes.append(rows)
         bursts.append(table)
         first_burst += len(table)
-    return Plan(_joined(strikes, PLAN_COLUMNS), _joined(bursts, BURST_COLUMNS)), refusals
+    rows = _joined(strikes, PLAN_COLUMNS | {"by_force": "bool", "searched": "bool"})
+    all_bursts = _joined(bursts, BURST_COLUMNS)
+    rows["width_us"] = carry_over(rows, all_bursts, bench.strikers, bench.ambient.temperature_c)
+    return Plan(rows[list(PLAN_COLUMNS)], all_bursts), refusals
 
 
 def _joined(tables: list[pd.DataFrame], columns: dict[str, str]) -> pd.DataFrame:
@@ -215,5 +220,7 @@ def _drive(
             "level_difference_db": level,
             "sweep": contacts.sweep,
             "flight_ms": flight_ms,
+            "by_force": np.isfinite(contacts.force_n),
+            "searched": stage.precision is not None,
         }
     )

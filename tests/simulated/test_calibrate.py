@@ -462,7 +462,7 @@ purpose = "a ladder in a warm room"
 [[stage]]
 name = "ladder"
 pattern = "single"
-forces_n = [3, 6, 12, 24, 48]
+widths_us = {widths_us}
 repeats = 3
 """
 
@@ -471,17 +471,20 @@ repeats = 3
 def test_coil_warmer_than_calibrated_is_told(tmp_path, room_c):
     """By how much the forces are off is told as it truly is; in the calibration's room nothing is.
 
-    The truth of the run has the force of every stroke; strokes have no spread here.
+    The truth of the run has the force of every stroke; strokes have no spread here. Widths are asked
+    for: pulses of a force would be made to fit.
     """
     text = read_text(find_file("simulated", "benches")).replace("seed=1", "seed=1&spread=0")
     text = text.replace("\ntemperature_c = 21.0", f"\ntemperature_c = {room_c}")
-    simulated_run(tmp_path / "run", WARM, text)
+    forces = [3.0, 6.0, 12.0, 24.0, 48.0]
+    widths = ForceWidth(load_bench("simulated").strikers[0]).width_us(forces).tolist()
+    simulated_run(tmp_path / "run", WARM.format(widths_us=widths), text)
     told = [doubt for doubt in analyse_run(tmp_path / "run").doubts if "coil of striker" in doubt]
     if room_c == 21.0:
         assert told == []
         return
     truth = json.loads((tmp_path / "run.truth.json").read_text(encoding="utf-8"))["contacts"]
-    asked = np.tile([3.0, 6.0, 12.0, 24.0, 48.0], 3)
+    asked = np.tile(forces, 3)
     off = np.array([contact["force_n"] for contact in truth]) / asked - 1.0
     (sentence,) = told
     assert "was at 35 to 35 °C, its calibration is of 21 °C" in sentence

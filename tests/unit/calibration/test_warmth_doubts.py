@@ -6,6 +6,7 @@ import pytest
 
 from rig.record.calibration_age import warmth_doubts
 from rig.record.coil_warmth import equal_width_us
+from rig.record.force_width import ForceWidth
 from rig.record.loaders import load_bench
 
 STRIKER = load_bench("simulated").strikers[0]
@@ -61,3 +62,17 @@ def test_what_is_not_known_is_not_said():
         (STRIKER, np.full(20, 900.0)),
     ):
         assert warmth_doubts(striker, ON_S[: len(widths)], widths, 60.0) == []
+
+
+def test_pulses_made_to_fit_leave_some_doubt():
+    """Fitted to a coil 17 K warmer, a soft stroke is no longer softer, but not as sure as stated."""
+    stated = np.full(20, 1.0)
+    cold = ForceWidth(STRIKER).width_us(stated)
+    fitted = equal_width_us(STRIKER, cold, 21.0, 38.0)
+    (sentence,) = warmth_doubts(STRIKER, ON_S, fitted, 38.0, stated)
+    assert "pulses were made to fit" in sentence
+    (sentence,) = warmth_doubts(STRIKER, ON_S, cold, 38.0, stated)
+    assert "forces were lower than stated" in sentence
+    hard = np.full(20, 12.0)
+    fitted = equal_width_us(STRIKER, ForceWidth(STRIKER).width_us(hard), 21.0, 27.0)
+    assert warmth_doubts(STRIKER, ON_S, fitted, 27.0, hard) == []
