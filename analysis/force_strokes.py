@@ -53,7 +53,7 @@ def force_strokes(recording: Recording) -> pd.DataFrame:
     reader = recording.reader.audio
 
     def window(first: int, count: int) -> npt.NDArray[np.float32]:
-        return reader.window(first, count)[:, column]
+        return np.nan_to_num(reader.window(first, count)[:, column])
 
     pulses = measure_pulses(window, drive_s * rate, rate, scale)
     strikes = recording.strikes
@@ -78,7 +78,11 @@ def force_strokes(recording: Recording) -> pd.DataFrame:
 def _drive_s(recording: Recording) -> npt.NDArray[np.float64]:
     """Coil on of each strike on the audio clock; NaN for one that was never made."""
     finder = MarkerFinder(recording.sample_rate_hz, MARKER_WIDTHS_US)
-    for _, samples in recording.blocks():
+    heard_to = 0
+    for first, samples in recording.blocks():
+        if first > heard_to:
+            finder.pass_over(first - heard_to)
+        heard_to = first + len(samples)
         finder.feed(samples[:, recording.roles["marker"]])
     edges = finder.finish()
     sent, codes = recording.markers_sent()

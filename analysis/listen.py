@@ -42,7 +42,15 @@ def listen(recording: Recording) -> Heard:
     line = DinLine(rate) if "din_line" in roles and _no_board_bytes(recording) else None
     pieces: list[DinBytes] = []
     fault = ""
-    for _, samples in recording.blocks():
+    if line is not None and recording.reader.audio.windows is not None:
+        fault, line = "the recorded MIDI line isn't read: only windows of it were kept", None
+    heard_to = 0
+    for first, samples in recording.blocks():
+        if first > heard_to:
+            onsets.pass_over(first - heard_to)
+            if markers is not None:
+                markers.pass_over(first - heard_to)
+        heard_to = first + len(samples)
         onsets.feed(samples[:, roles["sensor"]])
         if markers is not None:
             markers.feed(samples[:, roles["marker"]])
@@ -84,9 +92,11 @@ def listen_again(
     parts: list[Onsets] = []
     for at_s in expected_s:
         first = max(int((at_s - AROUND_S) * rate), 0)
-        samples = recording.reader.audio.window(first, int(2 * AROUND_S * rate))
-        if len(samples):
-            parts.append(
-                heard.finder.look_again(samples[:, sensor], first, [at_s * rate], within_s)
-            )
+        samples = recording.reader.audio.window(first, int(2 * AROUND_S * rate))[:, sensor]
+        kept = np.flatnonzero(np.isfinite(samples))
+        if len(kept):
+            # across what was not kept the sound is held, so that no step is heard there
+            at = np.arange(len(samples))
+            held = np.interp(at, kept, samples[kept])
+            parts.append(heard.finder.look_again(held, first, [at_s * rate], within_s))
     return Onsets.join(parts)

@@ -84,6 +84,15 @@ class MarkerFinder:
             self._held = self._held[cut:].copy()
             self._first += cut
 
+    def pass_over(self, frames: int) -> None:
+        """Go on after so many frames that were not kept."""
+        rest = np.full(self._margin, np.median(self._held[-self._margin :]), dtype=np.float32)
+        stop = len(self._held)
+        self._held = np.concatenate([self._held, rest])
+        self._look(stop)
+        self._held = rest
+        self._first += stop + frames - self._margin
+
     def finish(self) -> MarkerEdges:
         """Give all pulses."""
         end = len(self._held)

@@ -188,8 +188,8 @@ class OnsetFinder:
         fast, mean = fold(samples, self.sample_rate_hz)
         # a straight line foretells well enough to tell where it is quiet
         corner = corners(np.diff(fast, 2, prepend=[fast[0]] * 2), mean)
-        kept, inside = self._clear(len(mean))
-        recorded = kept.copy()
+        there, inside = self._clear(len(mean))
+        recorded = there.copy()
         recorded[: max(-self._first, 0) // self._hop] = False
         recorded[end // self._hop :] = False
         drone, quiet = self._drone(mean, corner, recorded)
@@ -197,9 +197,9 @@ class OnsetFinder:
         noise = self._gauge.hear(samples, drone, quiet, self._hop)
         self.noise_rms.append(noise)
         step = self._hop // HOP
-        mean[~kept] = 0.0
+        mean[~there] = 0.0
         fast -= np.repeat(drone, HOP)
-        fast[np.repeat(~kept, HOP)] = 0.0
+        fast[np.repeat(~there, HOP)] = 0.0
         self._predictor.learn(fast, noise / np.sqrt(step))
         # the predictor that is used is the one learnt from this very stretch
         corner = corners(self._predictor.novelty(fast), mean)

@@ -17,7 +17,7 @@ CORNER_MEDIANS = np.array([1.41, 0.6745, 0.6745])
 """Medians over sigma: of the largest |x| of four normal values, and of |x| itself twice."""
 
 
-def quiet_hops(mean: Floats, corner: Floats, real: slice) -> Bools:
+def quiet_hops(mean: Floats, corner: Floats, real: Bools) -> Bools:
     """Hops of the quietest pieces: those within 3 dB of the tenth quietest in a hundred.
 
     Parameters
@@ -27,15 +27,14 @@ def quiet_hops(mean: Floats, corner: Floats, real: slice) -> Bools:
     corner
         (3, hops) corners; the first row counts.
     real
-        Hops that were recorded: what was put before and after them says nothing of the noise.
+        (hops,) Those that were recorded: what stands for the others says nothing of the noise.
     """
     count = len(mean) // SEGMENT_HOPS
     lead = count * SEGMENT_HOPS
     fast = corner[0, :lead].reshape(count, -1)
     power = mean[:lead].reshape(count, -1).var(axis=1) + (fast**2).mean(axis=1)
     heard = power > 0  # nor does digital silence, as of a gap
-    starts = np.arange(count) * SEGMENT_HOPS
-    heard &= (starts >= real.start) & (starts + SEGMENT_HOPS <= real.stop)
+    heard &= real[:lead].reshape(count, -1).all(axis=1)
     if not heard.any():
         return np.zeros(len(mean), dtype=bool)
     quiet = heard & (power <= 2.0 * np.quantile(power[heard], 0.1))

@@ -231,6 +231,14 @@ def _outcomes(
     for first, count in recording.gaps:
         low, high = first / recording.sample_rate_hz, (first + count) / recording.sample_rate_hz
         reason[(begin <= high) & (end >= low)] = "audio was lost in its window"
+    windows = recording.reader.audio.windows
+    if windows is not None:
+        # of a stroke that is found, enough was kept
+        rate = recording.sample_rate_hz
+        drive = np.nan_to_num(table["drive_t_s"].to_numpy(dtype=np.float64))
+        due = np.array([drive, drive + LONGEST_FLIGHT_S]) * rate
+        held = windows.holds(*due.astype(np.int64))
+        reason[~held & (strike >= 0) & ~np.isfinite(onset)] = "the sound of its window was not kept"
     errors = recording.of_kind("din_error")
     if len(errors) and not np.isnan(matched.latency.middle_s) and "drive_t_s" in table:
         reason = _near_errors(recording, table, reason, errors)

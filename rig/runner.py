@@ -158,6 +158,7 @@ def prepare(
         raise PlanError(dry.refusals)
     used = list(dry.plan.strikes["striker"].unique())
     require_watchable(files.protocol.stop, files.bench, used)
+    _require_notes(files)
     if out_folder is not None:
         audio = files.bench.audio
         require_free_space(out_folder, dry.duration_s, audio.sample_rate_hz, len(audio.channels))
@@ -167,6 +168,17 @@ def prepare(
         limits=limits,
         seed=files.protocol.seed if seed is None else seed,
     )
+
+
+def _require_notes(files: RunFiles) -> None:
+    """Raise BenchError where notes would come from sound that is not kept."""
+    midi = files.bench.midi
+    if files.protocol.record.keep == "windows" and not (midi.board_din or midi.host_port):
+        raise BenchError(
+            'record.keep = "windows" in the protocol: notes come from an audio channel alone, and '
+            "much of it would not be kept. Connect the module to the board or to a MIDI port, or "
+            'keep "all"'
+        )
 
 
 def simulated_query(files: RunFiles) -> dict[str, str | float]:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 import soundfile
 
 from rig.record.bench_fault import BadFileError
+from rig.record.kept_windows import KeptWindows, read_index
 
 Samples = npt.NDArray[np.float32]
 
@@ -110,11 +111,17 @@ class AudioReader:
         An RF64 or WAV file of 24 bit samples, whole or cut anywhere.
     sample_rate_hz, roles
         As the start record has them; a header that says otherwise is refused.
+    index_path
+        Index of a recording that keeps windows only.
 
     Attributes
     ----------
     sample_rate_hz, channel_count, frame_count
-        Rate, channels, and whole frames that the file holds.
+        Rate, channels, and frames of the time line.
+    stored_count
+        Whole frames that the file holds.
+    windows, faults
+        What was kept, None if all was; and what is wrong with the index.
     roles
         Role to column of the samples, from 0.
     cut
@@ -126,15 +133,29 @@ class AudioReader:
         The file is no such recording, or its rate or channels differ from the start record.
     """
 
-    def __init__(self, path: Path, sample_rate_hz: int, roles: dict[str, int]) -> None:
+    def __init__(
+        self,
+        path: Path,
+        sample_rate_hz: int,
+        roles: dict[str, int],
+        index_path: Path | None = None,
+    ) -> None:
         self.path = path
         self.sample_rate_hz = sample_rate_hz
         self.roles = dict(roles)
         self.channel_count = max(roles.values(), default=-1) + 1
         self._first_byte = 0
-        self.frame_count = 0
+        self.stored_count = 0
         self.cut = True
+        self.windows: KeptWindows | None = None
+        self.faults: list[str] = []
         self._read_header()
+        self.frame_count = self.stored_count
+        if index_path is not None:
+            self.windows, self.faults = read_index(
+                index_path, self.stored_count, self.channel_count
+            )
+            self.frame_count = self.windows.frame_count
 
     @property
     def duration_s(self) -> float:
@@ -164,7 +185,7 @@ class AudioReader:
                 # a length of 0 is the placeholder of a file that was never closed
                 self.cut = declared > held or (declared == 0 and held > 0)
                 self._first_byte = body
-                self.frame_count = (held if self.cut else declared) // frame_bytes
+                self.stored_count = (held if self.cut else declared) // frame_bytes
                 return
             position = body + length + length % 2
 
@@ -188,18 +209,42 @@ class AudioReader:
     def window(self, first: int, count: int) -> Samples:
         """Samples from frame ``first`` on, float32 (frames, channels).
 
-        Frames outside the recording are left out: the result is shorter, or empty.
+        Frames outside the recording are left out: the result is shorter, or empty. Frames that were
+        not kept are NaN.
         """
         start = min(max(first, 0), self.frame_count)
         stop = min(max(first + count, start), self.frame_count)
+        kept = self.windows
         with self.path.open("rb") as file:
-            return self._read(file, start, stop - start)
+            if kept is None:
+                return self._read(file, start, stop - start)
+            samples = np.full((stop - start, self.channel_count), np.nan, dtype=np.float32)
+            place = max(int(np.searchsorted(kept.first, start, side="right")) - 1, 0)
+            for begin, frames, offset in self._kept_from(kept, place):
+                if begin >= stop:
+                    break
+                low, high = max(begin, start), min(begin + frames, stop)
+                if high > low:
+                    samples[low - start : high - start] = self._read(
+                        file, offset + low - begin, high - low
+                    )
+            return samples
+
+    @staticmethod
+    def _kept_from(kept: KeptWindows, place: int) -> Iterator[tuple[int, int, int]]:
+        for k in range(place, len(kept.first)):
+            yield int(kept.first[k]), int(kept.frames[k]), int(kept.offset[k])
 
     def blocks(self, frames: int = 1 << 16) -> Iterator[tuple[int, Samples]]:
-        """Whole recording in order: (first frame, float32 samples of at most ``frames`` frames)."""
+        """All that was kept, in order: (first frame, float32 samples of at most ``frames``)."""
+        whole = [(0, self.frame_count, 0)]
         with self.path.open("rb") as file:
-            for first in range(0, self.frame_count, frames):
-                yield first, self._read(file, first, min(frames, self.frame_count - first))
+            for begin, count, offset in (
+                whole if self.windows is None else self._kept_from(self.windows, 0)
+            ):
+                for place in range(0, count, frames):
+                    piece = min(frames, count - place)
+                    yield begin + place, self._read(file, offset + place, piece)
 
     def _read(self, file: BinaryIO, first: int, count: int) -> Samples:
         frame_bytes = BYTES_PER_SAMPLE * self.channel_count

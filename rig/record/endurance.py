@@ -12,7 +12,7 @@ from rig.record.quantity import Count, Percent, Positive
 Keep = Literal["all", "windows"]
 
 LEAST_BEFORE_MS, LEAST_AFTER_MS = 30.0, 80.0
-"""A quarter of it is looked at as the noise before a stroke; its peak and its note come after."""
+"""Noise and hum are taken from what comes before a stroke, its peak from what comes after."""
 
 
 class Stop(msgspec.Struct, kw_only=True, frozen=True):
@@ -34,5 +34,5 @@ class Record(msgspec.Struct, kw_only=True, frozen=True):
     """How much of the sound is kept: all of it, or windows around what is loud."""
 
     keep: Keep = "all"
-    before_ms: Annotated[float, Meta(ge=LEAST_BEFORE_MS, le=2000)] = 50.0
-    after_ms: Annotated[float, Meta(ge=LEAST_AFTER_MS, le=10_000)] = 150.0
+    before_ms: Annotated[float, Meta(ge=LEAST_BEFORE_MS, le=2000)] = 60.0
+    after_ms: Annotated[float, Meta(ge=LEAST_AFTER_MS, le=10_000)] = 200.0

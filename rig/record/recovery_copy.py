@@ -10,7 +10,14 @@ import msgspec
 from rig.record.audio_file import AudioSink
 from rig.record.record_error import RecordError
 from rig.record.run_reader import RunReader
-from rig.record.run_records import AUDIO, EVENTS, MADE_BEFORE_START, START, encode_record
+from rig.record.run_records import (
+    AUDIO,
+    EVENTS,
+    MADE_BEFORE_START,
+    START,
+    WINDOWS,
+    encode_record,
+)
 
 RECOVERED = "recovered.json"
 """Says in the copy what it is and what is left."""
@@ -66,14 +73,15 @@ def recover_copy(path: Path | str, out: Path | str) -> Recovered:
         recorded_s = float("nan")
         if (run.path / AUDIO).is_file():
             recorded_s = run.audio.duration_s
-            sink = AudioSink(
-                folder / AUDIO, run.start.audio.sample_rate_hz, run.start.audio.channel_count
-            )
+            facts = run.start.audio
+            sink = AudioSink(folder / AUDIO, facts.sample_rate_hz, facts.channel_count)
             try:
                 for _, samples in run.audio.blocks():
                     sink.write(samples)
             finally:
                 sink.close()
+            if run.audio.windows is not None:
+                _copy_whole_lines(run.path / WINDOWS, folder / WINDOWS)
         kinds = run.events["kind"]
         found = Recovered(
             status="incomplete",

@@ -29,6 +29,7 @@ from rig.record.run_records import (
     SPECIMEN,
     START,
     STOP,
+    WINDOWS,
     StartRecord,
     Status,
     StopRecord,
@@ -148,7 +149,10 @@ class RunReader:
             if self.stop is None:
                 self.faults.append(f"{path}: is missing; there is no recording")
             return
-        frames = self.audio.frame_count
+        frames = self.audio.stored_count
+        if self.stop is None or self.status == "incomplete":
+            self.faults += self.audio.faults
+        self._check_windows()
         if self.stop is None:
             if self.audio.cut:
                 self.faults.append(f"{path}: not finished; its {frames} whole frames are read")
@@ -160,6 +164,19 @@ class RunReader:
             raise BadFileError(
                 [f"{path}: {frames} frames found; the stop record counts {stream.count}"]
             )
+
+    def _check_windows(self) -> None:
+        path = self.path / WINDOWS
+        windows = self.audio.windows
+        if windows is None or self.stop is None:
+            return
+        stream = self.stop.streams.get(WINDOWS)
+        if stream is None or path.stat().st_size > stream.bytes:
+            raise BadFileError([f"{path}: has been changed since it was recorded"])
+        if path.stat().st_size < stream.bytes:
+            self._short(path, f"{windows.row_count} of {stream.count} rows are left")
+        elif sha256_of(path) != stream.sha256:
+            raise BadFileError([f"{path}: has been changed since it was recorded"])
 
     def _short(self, path: Path, what: str) -> None:
         self.status = "incomplete"
@@ -200,7 +217,10 @@ class RunReader:
         if not (self.path / AUDIO).is_file():
             raise BadFileError([f"{self.path / AUDIO}: is missing; there is no recording"])
         facts = self.start.audio
-        return AudioReader(self.path / AUDIO, facts.sample_rate_hz, facts.roles)
+        index = self.path / WINDOWS if facts.record.keep == "windows" else None
+        if index is not None and not index.is_file():
+            raise BadFileError([f"{index}: is missing; without it nobody knows when what sounded"])
+        return AudioReader(self.path / AUDIO, facts.sample_rate_hz, facts.roles, index)
 
     def _text(self, name: str) -> str:
         return (self.path / name).read_bytes().decode()

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import msgspec
 
+from rig.record.endurance import Record
 from rig.record.limits import AgreedLimits
 
 FORMAT_VERSION = 1
@@ -23,6 +24,7 @@ PLAN = "plan.csv"
 BURSTS = "bursts.csv"
 EVENTS = "events.jsonl"
 AUDIO = "sensor.wav"
+WINDOWS = "windows.jsonl"
 MADE_BEFORE_START = (PROTOCOL, BENCH, SPECIMEN, PLAN, BURSTS)
 
 Outcome = Literal["complete", "stopped", "failed"]
@@ -30,7 +32,7 @@ Status = Literal["complete", "stopped", "failed", "incomplete"]
 
 CLOCKS = {
     "controller": "ticks of 0.5 us, widened to 64 bits",
-    "audio": "frames of sensor.wav",
+    "audio": "frames of the audio input since its start",
     "host": "ns of the port's monotonic clock",
 }
 
@@ -38,12 +40,13 @@ CLOCKS = {
 class AudioFacts(msgspec.Struct, frozen=True, kw_only=True):
     """What ``sensor.wav`` holds.
 
-    ``roles``: role to column of the samples, counted from 0.
+    ``roles``: role to column of the samples, counted from 0; ``record``: how much of it is kept.
     """
 
     sample_rate_hz: int
     roles: dict[str, int]
     newtons_per_full_scale: float | None = None
+    record: Record = Record()
 
     @property
     def channel_count(self) -> int:

@@ -30,6 +30,7 @@ from rig.record.run_records import (
     START,
     STOP,
     STOP_RESERVE,
+    WINDOWS,
     Outcome,
     StartRecord,
     StopRecord,
@@ -38,6 +39,7 @@ from rig.record.run_records import (
     sha256_of,
     utc_now,
 )
+from rig.record.window_sink import WindowSink
 
 _RESERVE_BYTES = 8192
 
@@ -45,13 +47,13 @@ _RESERVE_BYTES = 8192
 class RecordingSink:
     """Where a run's samples go; made by ``RunWriter.open_audio``."""
 
-    def __init__(self, writer: RunWriter, sink: AudioSink) -> None:
+    def __init__(self, writer: RunWriter, sink: AudioSink | WindowSink) -> None:
         self._writer = writer
         self._sink = sink
 
     @property
     def frames_written(self) -> int:
-        """Frames taken so far."""
+        """Frames taken so far, kept or not."""
         return self._sink.frames_written
 
     def write(self, samples: npt.ArrayLike) -> None:
@@ -79,7 +81,7 @@ class RunWriter:
         self.path = path
         self.start = start
         self._events = events
-        self._audio: AudioSink | None = None
+        self._audio: AudioSink | WindowSink | None = None
         self._closed = False
         self._plan_rows: dict[str, int] = {}
 
@@ -188,7 +190,18 @@ class RunWriter:
         if self._audio is not None:
             raise RecordError(f"{self.path}: the recording is open already")
         with self.ends_as_failed("opening the recording"):
-            self._audio = AudioSink(self.path / AUDIO, sample_rate_hz, channels)
+            if facts.record.keep == "windows":
+                self._audio = WindowSink(
+                    self.path / AUDIO,
+                    self.path / WINDOWS,
+                    sample_rate_hz,
+                    channels,
+                    [facts.roles[role] for role in ("sensor", "marker") if role in facts.roles],
+                    facts.record.before_ms,
+                    facts.record.after_ms,
+                )
+            else:
+                self._audio = AudioSink(self.path / AUDIO, sample_rate_hz, channels)
         return RecordingSink(self, self._audio)
 
     def check_open(self) -> None:
@@ -244,7 +257,9 @@ class RunWriter:
             facts = self.start.audio
             with contextlib.suppress(BenchError):
                 reader = AudioReader(self.path / AUDIO, facts.sample_rate_hz, facts.roles)
-                counts[AUDIO] = reader.frame_count
+                counts[AUDIO] = reader.stored_count
+            if isinstance(self._audio, WindowSink):
+                counts[WINDOWS] = self._audio.index.rows_written
         streams = {
             name: Stream(
                 bytes=(self.path / name).stat().st_size,

@@ -58,6 +58,7 @@ def make_start(
             sample_rate_hz=bench.audio.sample_rate_hz,
             roles=audio_roles(bench),
             newtons_per_full_scale=force[0].newtons_per_full_scale if force else None,
+            record=protocol.record,
         ),
         sources=tuple(sources),
         limits=limits,
