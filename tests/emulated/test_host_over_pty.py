@@ -7,11 +7,9 @@ only that what was asked for happened, at the ticks that were asked for.
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
 
 import pytest
+from free_board import LIMITS, MS, watch
 
 from rig.board import Board
 from rig.board_facts import Entry
@@ -19,74 +17,20 @@ from rig.faults import PortError
 from rig.link.messages import EventKind, Refusal, State, Trip
 from rig.readiness import get_ready
 from rig.record.bench_file import BoardPort
-from rig.record.limits import AgreedLimits, CoilLimits
-
-MS = 2000
-COIL = CoilLimits(
-    longest_pulse_ticks=24_000,
-    least_gap_ticks=60_000,
-    heat_time_constant_ms=60_000,
-    heat_budget_ticks=10_000_000,
-)
-LIMITS = AgreedLimits(
-    coils=(COIL, COIL),
-    armed_ms=60_000,
-    host_silence_ms=2000,
-    horizon_ms=60_000,
-    supply_least_mv=20_000,
-    supply_most_mv=28_000,
-)
-
-
-@contextmanager
-def running_freely(command: list[str]) -> Iterator[tuple[str, subprocess.Popen[str]]]:
-    """A board in a process; the name of its pseudo-terminal."""
-    with subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
-    ) as process:
-        assert process.stdin is not None
-        assert process.stdout is not None
-        try:
-            name = next(text.split()[1] for text in process.stdout if text.startswith("pty "))
-            yield name, process
-        finally:
-            process.stdin.close()
-            process.terminate()
-
-
-@pytest.fixture(params=["host", "avr"])
-def freely(
-    request: pytest.FixtureRequest, host_program: Path
-) -> Iterator[tuple[str, subprocess.Popen[str]]]:
-    """The firmware's core, and its image on the emulated controller, in real time."""
-    if request.param == "host":
-        command = [str(host_program), "--free"]
-    else:
-        harness, image = request.getfixturevalue("avr_command")
-        command = [harness, "--free", image]
-    with running_freely(command) as running:
-        yield running
-
-
-def watch(board: Board, until: int) -> list[tuple[EventKind, int, int]]:
-    """Poll until the board's clock has passed a tick."""
-    events = []
-    while board.status().ticks < until:
-        board.clock.sleep_s(0.02)
-        events += [(event.kind, event.value, event.ticks) for event in board.poll()]
-    return events
 
 
 def test_strikes_over_a_real_port(freely: tuple[str, subprocess.Popen[str]]) -> None:
     """Hello, limits, ready, arm, load, begin, poll: the strikes come back as they were loaded."""
-    name, _ = freely
+    name, process = freely
     board = Board.open(BoardPort(port=name))
     try:
         assert board.identity.coil_count == 2
         assert get_ready(board, LIMITS, None) == LIMITS
         board.arm(20_000)
         board.exchange_clock()
-        assert board.host_clock.disagreement_s() == 0.0
+        if process.args[0].endswith("strikebench_host"):
+            # an emulated crystal stands still while this machine is busy
+            assert board.host_clock.disagreement_s() == 0.0
         start = board.host_clock.ticks_at(board.clock.monotonic_s()) + 800 * MS
         entries = [Entry(start + i * 35 * MS, 6000 + i, i % 2) for i in range(20)]
         assert board.load(entries) == (20, Refusal.DONE)

@@ -609,9 +609,7 @@ static void load_eeprom(const char *image) {
         exit(1);
     }
     avr_eeprom_desc_t content = {.ee = bytes, .offset = (uint16_t)start, .size = size};
-    if (avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &content) != 0) {
-        fprintf(stderr, "the EEPROM takes no image\n");
-    }
+    (void)avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &content); /* says no on success too */
     free(bytes);
 }
 
