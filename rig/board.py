@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 import msgspec
 
-import rig
 from rig.board_facts import (
     BOARD_LIMITS,
     COIL_LIMITS,
@@ -21,24 +19,20 @@ from rig.board_facts import (
 )
 from rig.clock import ClockPair, HostClock
 from rig.discovery import find_port
-from rig.faults import FaultError, LinkError, RefusedError, TrippedError
+from rig.faults import LinkError, RefusedError, TrippedError
+from rig.greeting import greet
 from rig.link.messages import (
     FORMATS,
-    TABLE_VERSION,
     EventKind,
     Refusal,
     State,
     Trip,
-    table_hash,
 )
 from rig.link.request import Reply, Requester
 from rig.link.trace import Trace
 from rig.link.transport import Port, PortClock, clock_of, merge_query, open_port
 from rig.record.bench_file import BoardPort
 from rig.record.limits import AgreedLimits, CoilLimits
-
-BOOT_S = 3.0
-"""Time in which a board answers that was reset by opening its port (common practice, no source)."""
 
 _NO_PULSE = CoilLimits(
     longest_pulse_ticks=0,
@@ -60,6 +54,8 @@ class Board:
         As given on hello.
     state, trip
         As of the last answer.
+    trace
+        Told of every frame; keeps the last ones.
     """
 
     def __init__(self, port: Port, clock: PortClock, requester: Requester, trace: Trace) -> None:
@@ -71,7 +67,7 @@ class Board:
         self.trip = Trip.NONE
         self.port_name = ""
         self._requester = requester
-        self._trace = trace
+        self.trace = trace
         self._next_event = 0
         self._last_ticks = 0
         self.dropped_events = 0
@@ -117,28 +113,7 @@ class Board:
 
     def _hello(self) -> Identity:
         self.port.reset_input_buffer()
-        tries = max(1, round(BOOT_S / 0.25))
-        reply = self._requester.request("hello", anew=True, answer_s=0.25, tries=tries)
-        fields = dict(reply.fields)
-        if reply.name != "identity":
-            raise LinkError("host.table_differs", "Greeting the board", "it gave no identity")
-        version, found_hash = fields["table_version"], fields["table_hash"]
-        if (version, found_hash) != (TABLE_VERSION, table_hash()):
-            if version > TABLE_VERSION:
-                side = "update this program"
-            elif version < TABLE_VERSION:
-                side = "flash the firmware that comes with this program"
-            else:
-                side = "flash the firmware built from the same source as this program"
-            raise LinkError(
-                "host.table_differs",
-                "Greeting the board",
-                f"message table: board has version {version} (hash {found_hash:04x}), host "
-                f"{TABLE_VERSION} ({table_hash():04x}): {side}",
-            )
-        parts = [fields.pop(f"firmware_{part}") for part in ("major", "minor", "patch")]
-        serial = fields.pop("board_serial").decode("ascii", "backslashreplace").strip()
-        identity = Identity(firmware=".".join(map(str, parts)), serial=serial, **fields)
+        identity = greet(self._requester)
         standing = self.status()
         self._next_event = 0 if standing.next_event == 0 else self._oldest_event()
         return identity
@@ -329,28 +304,15 @@ class Board:
         """Make the error for the trip that the board is in."""
         return TrippedError(f"trip.{self.trip.name.lower()}", attempted)
 
-    def fault_bundle(self, error: BaseException | None = None) -> dict[str, Any]:
-        """All that helps to find out why: versions, limits, clocks, last frames, cause, remedy."""
-        fault = error.fault if isinstance(error, FaultError) else None
-        return {
-            "error": str(error) if error is not None else "",
-            "code": fault.code if fault else "",
-            "cause": fault.cause if fault else "",
-            "remedy": fault.remedy if fault else "",
-            "program": rig.__version__,
-            "python": platform.python_version(),
-            "platform": platform.platform(),
-            "port": self.port_name,
-            "board": self.identity.as_dict(),
-            "limits": None if self.limits is None else msgspec.to_builtins(self.limits),
-            "state": self.state.name.lower(),
-            "trip": self.trip.name.lower(),
-            "dropped_events": self.dropped_events,
-            "damaged_frames": self._requester.bad_count,
-            "resent_requests": self._requester.resent_count,
-            "clock": self.host_clock.as_dict(),
-            "last_frames": self._trace.last_lines(),
-        }
+    @property
+    def resent_requests(self) -> int:
+        """Requests that were sent again."""
+        return self._requester.resent_count
+
+    @property
+    def damaged_frames(self) -> int:
+        """Frames that came in damaged."""
+        return self._requester.bad_count
 
     # how
 

@@ -12,6 +12,7 @@ from typing import Any
 from rig.board import Board
 from rig.capture.free_space import require_free_space
 from rig.ending import require_watchable
+from rig.fault_bundle import fault_bundle
 from rig.faults import FaultError
 from rig.link.trace import Trace
 from rig.progress import Progress
@@ -333,7 +334,7 @@ def _record(session: Session, writer: RunWriter) -> RunResult:
 
 
 def _write_fault(session: Session, path: Path, fault: Exception) -> None:
-    bundle = session.board.fault_bundle(fault)
+    bundle = fault_bundle(session.board, fault)
     bundle["where"] = dataclasses.asdict(session.standing())
     if not isinstance(fault, FaultError):
         bundle["code"] = type(fault).__name__

@@ -188,12 +188,9 @@ class Session:
             watch.note(f"{len(left_out)} of {len(bursts)} bursts of the plan were left out as told")
         watch.turn()
         self._intake.finish(_AUDIO_WAIT_S)
-        link = self.board.fault_bundle()
-        if link["resent_requests"] or link["damaged_frames"]:
-            watch.note(
-                f"serial line: {link['resent_requests']} requests sent again, "
-                f"{link['damaged_frames']} damaged frames"
-            )
+        again, damaged = self.board.resent_requests, self.board.damaged_frames
+        if again or damaged:
+            watch.note(f"serial line: {again} requests sent again, {damaged} damaged frames")
         self._teller.update(doing="done", force=True)
         return ended
 

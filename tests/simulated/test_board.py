@@ -11,6 +11,7 @@ import pytest
 
 from rig.board import Board
 from rig.board_facts import BoardEvent, Entry
+from rig.fault_bundle import fault_bundle
 from rig.faults import LinkError, RefusedError, TrippedError
 from rig.link import messages
 from rig.link.messages import EventKind, Refusal, State, Trip
@@ -244,7 +245,7 @@ def test_fault_bundle_tells_the_story() -> None:
     """As JSON: versions, limits, clock, last frames decoded, cause and remedy."""
     board = armed("estop_at_s=1")
     watch(board, 1.5)
-    bundle = json.loads(json.dumps(board.fault_bundle(board.trip_error("Striking"))))
+    bundle = json.loads(json.dumps(fault_bundle(board, board.trip_error("Striking"))))
     assert bundle["code"] == "trip.estop_open"
     assert bundle["trip"] == "estop_open"
     assert bundle["limits"]["armed_ms"] == 60_000
