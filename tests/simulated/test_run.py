@@ -351,7 +351,7 @@ def test_search_chooses_its_bursts(tmp_path: Path) -> None:
     assert [len(one.struck) for one in seen] == [0, 1, 2]
     rolls = prepared.plan.strikes.query("burst == 1")["strike"]
     assert set(rolls) <= set(seen[-1].strike_ticks)
-    assert any("not chosen" in text for text in reader.events["text"])
+    assert any("left out" in text for text in reader.events["text"])
 
 
 def test_search_that_repeats_itself_is_stopped(tmp_path: Path) -> None:
