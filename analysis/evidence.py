@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.advise import Recommendation, advise
-from analysis.causes import explain
+from analysis.causes import COLUMNS, explain
 from analysis.flam import flam_pairs
 from analysis.pipeline import Analysis
 from analysis.recovery import RecoveryMap
@@ -135,6 +135,26 @@ def gather(
         positions=_positions([analysis, *elsewhere], cut) if elsewhere else pd.DataFrame(),
         recovery=recovery_of(strokes),
     )
+
+
+def why(analysis: Analysis) -> pd.DataFrame:
+    """Explain a run's lost, double and stray notes; rows as of :func:`analysis.causes.explain`.
+
+    Empty where nothing went wrong, and where the run holds too little sound to tell.
+    """
+    strokes, notes = analysis.table.strokes, analysis.table.notes
+    wrong = strokes["outcome"].isin(["lost", "double", "no_contact"]).any() or (
+        len(notes) > 0 and not notes["role"].isin(["first"]).all()
+    )
+    nothing = pd.DataFrame(columns=COLUMNS)
+    if not wrong:
+        return nothing
+    try:
+        cut = waveforms(analysis.recording, strokes)
+        silence = noise(cut.silence, cut.sample_rate_hz)
+    except BenchError:
+        return nothing
+    return explain(cut, strokes, notes, analysis.specimen.module.settings, silence)
 
 
 def _velocities(strokes: pd.DataFrame) -> NDArray[np.float64]:

@@ -11,12 +11,11 @@ import jinja2
 import numpy as np
 import pandas as pd
 
-from analysis.causes import count
 from analysis.evidence import Evidence
 from analysis.front import SOFTER_DB
 from analysis.recovery import RecoveryMap
 from analysis.report import advice_words as words
-from analysis.report.cause_picture import cause_picture
+from analysis.report.causes_part import cause_pictures, cause_rows
 from analysis.report.front_picture import recovery_front_picture, window_picture
 from analysis.report.recovery_picture import recovery_picture
 from analysis.report.sensor_picture import sensor_picture
@@ -34,7 +33,6 @@ def write_advice_page(found: Evidence) -> str:
     )
     analysis, advice = found.analysis, found.advice
     start = analysis.start
-    causes = count(found.explained)
     return environment.get_template("advice.html").render(
         title=f"{start.module_name} {start.module_firmware} on {start.pad_name}",
         subtitle=f"{start.protocol_name} on {start.bench_name}, {start.created_utc[:10]}",
@@ -54,16 +52,8 @@ def write_advice_page(found: Evidence) -> str:
         windows=_windows(advice.front.windows) if advice else [],
         recoveries=_recoveries(advice.front.recoveries) if advice else [],
         nothing_wrong=nothing_wrong(found),
-        causes=[
-            {
-                "count": row["count"],
-                "kind": words.KINDS[row["kind"]],
-                "cause": words.cause(row),
-                "mend": words.mend(row),
-            }
-            for row in words.records(causes)
-        ],
-        cause_pictures=_cause_pictures(found),
+        causes=cause_rows(found.explained, analysis.specimen.module.settings),
+        cause_pictures=cause_pictures(analysis, found.explained),
         recovery_picture=_picture(
             recovery_picture(found.recovery) if found.recovery else None,
             "Share of second strokes caught over gap and level difference.",
@@ -171,20 +161,6 @@ def _recoveries(rows: pd.DataFrame) -> list[dict[str, str]]:
         }
         for row in words.records(shown(rows))
     ]
-
-
-def _cause_pictures(found: Evidence) -> list[dict[str, str]]:
-    made = []
-    for (kind, cause), faults in found.explained.groupby(["kind", "cause"], sort=False):
-        if cause == "bench_fault" and not faults["t_s"].notna().any():
-            continue
-        row = {"cause": cause}
-        heading = f"{_sentence(words.KINDS[str(kind)])[:-1]}: {words.cause(row)}"
-        png = cause_picture(found.analysis, faults[faults["t_s"].notna()])
-        picture = _picture(png, f"Sound about some of them: {heading}", heading)
-        if picture:
-            made.append(picture)
-    return made
 
 
 def _contours(recovery: RecoveryMap) -> list[dict[str, str]]:

@@ -77,7 +77,7 @@ def mend(row: Mapping[str, Any]) -> str:
         return "better cable and earth: a threshold above it would lose strokes"
     if row["cause"] == "touched":
         return "nothing that touches the pad"
-    return "no one setting, without single strokes that double"
+    return "no setting alone: what waits less would let single strokes double"
 
 
 def cause(row: Mapping[str, Any]) -> str:

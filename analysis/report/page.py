@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import jinja2
 
+from analysis.evidence import why
 from analysis.measure import UNITS, Measure
+from analysis.report.causes_part import cause_pictures, cause_rows
 from analysis.report.pictures import all_pictures
 
 if TYPE_CHECKING:
@@ -40,6 +42,7 @@ def write_page(analysis: Analysis) -> str:
         undefined=jinja2.StrictUndefined,
     )
     overall = analysis.overall
+    explained = why(analysis)
     pictures = [
         {
             "heading": p.heading,
@@ -61,6 +64,8 @@ def write_page(analysis: Analysis) -> str:
         decisions=[_decision_row(analysis, decision) for decision in analysis.decisions],
         rule=_RULES[analysis.protocol.decision_rule],
         confidence=f"{100 * analysis.protocol.confidence:g} %",
+        causes=cause_rows(explained, analysis.specimen.module.settings),
+        cause_pictures=cause_pictures(analysis, explained),
         pictures=pictures,
         measures=[_row(m) for m in analysis.measures if _tells(m) and not m.stage],
         stage_measures=[_row(m) for m in analysis.measures if _tells(m) and m.stage],

@@ -161,20 +161,15 @@ def _print_front(found: Evidence) -> None:
 
 
 def _print_causes(found: Evidence) -> None:
-    from analysis.causes import count
-    from analysis.report import advice_words as words
     from analysis.report.advice_page import nothing_wrong
+    from analysis.report.causes_part import cause_rows
 
-    causes = count(found.explained)
     results.print("\nwhat went wrong in this run:")
-    if not len(causes):
+    rows = cause_rows(found.explained, found.analysis.specimen.module.settings)
+    if not rows:
         _line(f"  {nothing_wrong(found)}", 2)
-    for row in words.records(causes):
-        _line(
-            f"{row['count']:>6} {words.KINDS[row['kind']]}: {words.cause(row)}; avoided by "
-            f"{words.mend(row)}",
-            7,
-        )
+    for row in rows:
+        _line(f"{row['count']:>6} {row['kind']}: {row['cause']}; avoided by {row['mend']}", 7)
 
 
 def _print_sensor(found: Evidence) -> None:

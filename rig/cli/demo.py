@@ -17,7 +17,9 @@ def demo(
     out: Annotated[Path, typer.Option(help="Folder for the two runs.")] = Path("runs"),
 ) -> None:
     """Strike a simulated pad with two builds of a module, and write two reports."""
+    from analysis.evidence import why
     from analysis.pipeline import analyse_run
+    from analysis.report.causes_part import cause_rows
     from rig.cli.analyse import verdict_line
     from rig.cli.report import write_report
     from rig.cli.run import strike
@@ -34,4 +36,9 @@ def demo(
         results.print(f"\n{name} build: {(analysis.overall or 'none').upper()}", markup=False)
         for decision in analysis.decisions:
             results.print(verdict_line(decision.verdict, decision.reason), markup=False)
+        for row in cause_rows(why(analysis), analysis.specimen.module.settings):
+            results.print(
+                f"{row['count']:>10} {row['kind']}: {row['cause']}; avoided by {row['mend']}",
+                markup=False,
+            )
         results.print(f"  report: {page}", markup=False)

@@ -105,6 +105,10 @@ def test_demo_fails_the_bad_build_and_passes_the_good_one(tmp_path: Path) -> Non
     assert "good build: PASS" in good
     assert bad.strip().startswith("FAIL")
     assert "double_share" in bad.split("fail  ")[1].splitlines()[0]
+    assert "a late peak beyond the dead time" in bad
+    assert "this build doesn't keep to them" in bad
+    page = (tmp_path / "demo-bad" / "analysis" / "report.html").read_text(encoding="utf-8")
+    assert page.index(">FAIL<") < page.index("Why notes went wrong") < page.index("What was struck")
     for name in ("good", "bad"):
         assert (tmp_path / f"demo-{name}" / "analysis" / "report.html").stat().st_size > 100_000
 
