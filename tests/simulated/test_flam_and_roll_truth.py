@@ -1,16 +1,19 @@
 """Flam gaps and resolvable rates against those of the truth, pooled over several seeds.
 
 What the truth's own threshold is, is told without a curve of any shape: by isotonic regression
-(scipy's pool adjacent violators) of what really came of each pair and each roll.
+(scipy's pool adjacent violators) of what really came of each pair and each roll, above the longest
+stretch that is below the chance beyond doubt.
 """
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.optimize import isotonic_regression
 from struck import Truth, strike
 
@@ -18,6 +21,7 @@ from analysis.measure import Measure
 from analysis.pipeline import Analysis
 
 SEEDS = (1, 2)
+_WINDOW = 20
 
 FLAMS = """format = 1
 name = "flams"
@@ -68,10 +72,39 @@ def pairs_of(truth: Truth) -> tuple[np.ndarray, np.ndarray]:
 
 
 def crossing(x: np.ndarray, hit: np.ndarray, chance: float) -> float:
-    """Least x from which on the chance, rising in x, is reached."""
+    """Least x from which on the chance is reached for good."""
     order = np.argsort(x)
-    share = isotonic_regression(hit[order].astype(float)).x
-    return float(x[order][np.argmax(share >= chance)])
+    x, hit = x[order], hit[order].astype(float)
+    hits = np.convolve(hit, np.ones(_WINDOW), "valid")
+    below = np.flatnonzero(stats.binom.cdf(hits, _WINDOW, chance) < 1e-4)
+    first = below[-1] if below.size else 0
+    share = isotonic_regression(hit[first:]).x
+    return float(x[first:][np.argmax(share >= chance)])
+
+
+def rolls_of(analysis: Analysis, truth: Truth) -> Iterable[tuple[float, bool]]:
+    """Programmed rate of each stroke in a roll but the first, and whether it has just one note."""
+    notes = own_notes(truth)
+    row_of = {int(s): row for row, s in enumerate(truth.column("contacts", "strike"))}
+    strokes = analysis.table.strokes
+    for stroke in strokes[(strokes["pattern"] == "roll") & (strokes["place"] > 0)].itertuples():
+        yield stroke.rate_per_s, notes[row_of[stroke.strike]] == 1
+
+
+def true_rate(runs: list[tuple[Analysis, Truth]], chance: float) -> float:
+    """Rate up to which the chance is reached in the pooled runs; infinite if at all of them."""
+    clean: dict[float, list[bool]] = {}
+    for analysis, truth in runs:
+        for rate, just_one in rolls_of(analysis, truth):
+            clean.setdefault(rate, []).append(just_one)
+    rates = np.array(sorted(clean))
+    share = np.array([np.mean(clean[rate]) for rate in rates])
+    if share.min() >= chance:
+        return np.inf
+    falling = isotonic_regression(share, increasing=False).x
+    found = float(np.interp(-chance, -falling, rates))
+    assert rates[0] < found < rates[-1]
+    return found
 
 
 @pytest.mark.parametrize(
@@ -143,24 +176,125 @@ def test_resolvable_rate_is_that_of_the_truth(
         )
         for seed in SEEDS
     ]  # fmt: skip
-    clean: dict[float, list[bool]] = {rate: [] for rate in rates}
-    for analysis, truth in runs:
-        notes = own_notes(truth)
-        row_of = {int(s): row for row, s in enumerate(truth.column("contacts", "strike"))}
-        strokes = analysis.table.strokes
-        for stroke in strokes[strokes["place"] > 0].itertuples():
-            clean[stroke.rate_per_s].append(notes[row_of[stroke.strike]] == 1)
-    share = np.array([np.mean(clean[rate]) for rate in rates])
-    if share.min() == 1:
+    true_per_s = true_rate(runs, 0.95)
+    if true_per_s == np.inf:
         for analysis, _ in runs:
             found = measured(analysis, "resolvable_rate_95")
             assert found.bench_limited
             assert found.value == pytest.approx(rates[-1], abs=0.5)
         return
-    falling = isotonic_regression(share, increasing=False).x
-    true_per_s = float(np.interp(-0.95, -falling, rates))
-    assert rates[0] < true_per_s < rates[-1]
     for analysis, _ in runs:
         found = measured(analysis, "resolvable_rate_95")
         assert not found.bench_limited
         assert abs(found.value - true_per_s) < 0.5
+
+
+AS_THEY_COME = """format = 1
+name = "flams and rolls"
+purpose = "Where the second stroke begins to be caught, and whether rolls break"
+[[stage]]
+name = "flams"
+pattern = "flam"
+strikers = ["A", "B"]
+gaps_ms = {gaps}
+repeats = 12
+force_n = 12
+rest_ms = 250
+[[stage]]
+name = "rolls"
+pattern = "roll"
+strikers = ["A", "B"]
+rates_per_s = [28, 32, 36, 40]
+strokes = 20
+force_n = 8
+rest_ms = 300
+"""
+
+
+def check_as_they_come(
+    pad: str, seeds: Iterable[int], folder: Path, sample_rate_hz: int = 96_000
+) -> None:
+    """Strike two builds of the module with its own settings, and compare with the pooled truth."""
+    gaps = [round(11.4 + 0.4 * step, 1) for step in range(20)]
+    runs = [
+        strike(AS_THEY_COME.format(gaps=gaps), folder / f"{build}-{seed}", pad=pad,
+               firmware=build, seed=seed, sample_rate_hz=sample_rate_hz)
+        for build in ("1.4", "1.6") for seed in seeds
+    ]  # fmt: skip
+    gap_ms, caught = (
+        np.concatenate(part) for part in zip(*(pairs_of(t) for _, t in runs), strict=True)
+    )
+    true_per_s = true_rate(runs, 0.95)
+    held = []
+    for analysis, _ in runs:
+        gap, rate = measured(analysis, "flam_gap_95"), measured(analysis, "resolvable_rate_95")
+        if true_per_s == np.inf:
+            assert rate.bench_limited
+            assert rate.value == pytest.approx(40, abs=0.5)
+        else:
+            assert abs(rate.value - true_per_s) < 0.5
+        if caught.all():
+            assert gap.bench_limited
+            continue
+        true_ms = crossing(gap_ms, caught, 0.95)
+        assert abs(gap.value - true_ms) < 0.5
+        held.append(gap.low <= true_ms <= gap.high)
+    assert not held or np.mean(held) >= 0.95 - 2 * np.sqrt(0.95 * 0.05 / len(held))
+
+
+@pytest.mark.parametrize("pad", ["loam-mesh", "flint-rubber", "gale-cymbal"])
+def test_modules_as_they_come(pad: str, tmp_path: Path) -> None:
+    """Two builds, 3 seeds: flam gap within 0.5 ms, rate within 0.5 strokes a second or "at least"."""
+    check_as_they_come(pad, range(1, 4), tmp_path, 48_000)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("pad", ["loam-mesh", "flint-rubber", "gale-cymbal"])
+def test_modules_as_they_come_at_length(pad: str, tmp_path: Path) -> None:
+    """Two builds, 20 seeds: flam gap within 0.5 ms, rate within 0.5 strokes a second."""
+    check_as_they_come(pad, range(1, 21), tmp_path)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("dead_time_ms", [13, 16, 20, 24, 30, 35, 40, 50])
+@pytest.mark.parametrize("pad", ["flint-rubber", "gale-cymbal"])
+def test_flam_gap_over_dead_times(pad: str, dead_time_ms: int, tmp_path: Path) -> None:
+    """Where seconds are caught again and again lost: the gap from which on they are caught."""
+    gaps = [round(dead_time_ms - 3 + 0.4 * step, 1) for step in range(24)]
+    runs = [
+        strike(FLAMS.format(gaps=gaps), tmp_path / f"run{seed}", pad=pad, seed=seed,
+               settings={"dead_time_ms": dead_time_ms})
+        for seed in (1, 2, 3, 4)
+    ]  # fmt: skip
+    gap_ms, caught = (
+        np.concatenate(part) for part in zip(*(pairs_of(t) for _, t in runs), strict=True)
+    )
+    true_ms = crossing(gap_ms, caught, 0.95)
+    found = [measured(analysis, "flam_gap_95") for analysis, _ in runs]
+    assert max(abs(m.value - true_ms) for m in found) < 0.5
+    assert sum(m.low <= true_ms <= m.high for m in found) >= len(found) - 1
+
+
+@pytest.mark.long
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("dead_time_ms", [24, 30, 35, 40, 50])
+@pytest.mark.parametrize("pad", ["loam-mesh", "flint-rubber", "gale-cymbal"])
+def test_resolvable_rate_over_dead_times(pad: str, dead_time_ms: int, tmp_path: Path) -> None:
+    """Where shares stay on a plateau or rise in steps: the rate up to which 95 in 100 are clean."""
+    middle = min(1e3 / dead_time_ms, 37.0)
+    rates = [round(middle - 5 + 0.5 * step, 2) for step in range(18)]
+    rates = [rate for rate in rates if rate <= 41]
+    runs = [
+        strike(ROLLS.format(rates=rates), tmp_path / f"run{seed}", pad=pad, seed=seed,
+               settings={"dead_time_ms": dead_time_ms})
+        for seed in (1, 2, 3, 4)
+    ]  # fmt: skip
+    true_per_s = true_rate(runs, 0.95)
+    found = [measured(analysis, "resolvable_rate_95") for analysis, _ in runs]
+    if true_per_s == np.inf:
+        assert all(m.bench_limited or abs(m.value - rates[-1]) < 0.5 for m in found)
+        return
+    assert max(abs(m.value - true_per_s) for m in found) < 0.5
+    assert sum(m.low <= true_per_s <= m.high for m in found if m.high == m.high) >= 3

@@ -20,7 +20,7 @@ name = "ladder"
 pattern = "single"
 forces_n = [2, 3.5, 6, 11, 20, 36]
 order = "shuffled"
-repeats = 22
+repeats = 40
 interval_ms = 90
 interval_spread_ms = 12
 [[stage]]
@@ -46,27 +46,20 @@ rest_ms = 250
 @pytest.mark.parametrize("build", BUILDS)
 @pytest.mark.parametrize("pad", PADS)
 @pytest.mark.parametrize("seed", SEEDS)
-def test_counts_and_exponent_are_those_of_the_truth(
+def test_counts_latency_and_exponent_are_those_of_the_truth(
     pad: str, build: str, seed: int, tmp_path: Path
 ) -> None:
-    """Lost, double and stray are exact; the exponent of the curve is within 0.03."""
+    """Lost, double, stray exact; median latency within 30 µs; exponent of the curve within 0.03.
+
+    The median is compared with that of the very same strokes, so its interval has to hold it.
+    """
     analysis, truth = strike(EVERYTHING, tmp_path / "run", pad=pad, firmware=build, seed=seed)
     assert measured_counts(analysis) == truth.counts()
     by_name = {m.name: m for m in analysis.measures if not m.stage}
     assert by_name["velocity_exponent"].value == pytest.approx(1.0, abs=0.03)
-
-
-@pytest.mark.long
-@pytest.mark.parametrize("build", BUILDS)
-@pytest.mark.parametrize("pad", PADS)
-@pytest.mark.parametrize("seed", SEEDS)
-def test_median_latency_is_that_of_the_truth(
-    pad: str, build: str, seed: int, tmp_path: Path
-) -> None:
-    """The median latency is within 30 µs of that of the strokes' own latencies."""
-    analysis, truth = strike(EVERYTHING, tmp_path / "run", pad=pad, firmware=build, seed=seed)
-    latency_s = analysis.table.strokes["latency_s"].to_numpy(float)
-    assert abs(np.nanmedian(latency_s) - np.median(truth.latencies_s())) < 30e-6
+    latency, median_ms = by_name["latency_median"], 1e3 * float(np.median(truth.latencies_s()))
+    assert abs(latency.value - median_ms) < 30e-3
+    assert latency.low <= median_ms <= latency.high
 
 
 @pytest.mark.parametrize(
