@@ -253,7 +253,10 @@ def test_fault_bundle_tells_the_story() -> None:
     assert bundle["clock"]["exchanges"] >= 4
     assert bundle["clock"]["best_bound_us"] >= 300
     assert bundle["remedy"]
-    assert any("trip_code=1" in text for text in bundle["last_frames"])
+    (told,) = [text for text in bundle["last_frames"] if "trip:estop_open@" in text]
+    assert "state=tripped trip_code=estop_open" in told
+    assert "interlock:estop_open@" in told
+    assert "state:tripped@" in told
 
 
 @pytest.mark.parametrize(

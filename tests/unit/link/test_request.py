@@ -98,6 +98,8 @@ def test_trace_of_the_unreadable_shows_bytes() -> None:
     """Unknown types and wrong lengths are shown as they are, never as something else."""
     assert "type 0x7e 616263" in line(">", 0.0, Frame(1, 0x7E, b"abc"))
     assert "unreadable 00" in line("<", 0.0, Frame(1, FORMATS["ticks"].type_code, b"\0"))
+    unknown = FORMATS["done"].pack(200, 77)
+    assert "refusal=200 state=77" in line("<", 0.0, Frame(1, FORMATS["done"].type_code, unknown))
 
 
 def test_stray_bytes_before_an_answer_do_no_harm() -> None:
