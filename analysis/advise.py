@@ -22,7 +22,6 @@ LEAST_STROKES = 20
 MOST_AGAIN = 0.2
 """Share of strokes that may be left out; where more sound again, it is the pad that does."""
 DEAD_MARGIN_MS = 0.2
-WINDOW_MARGIN_MS = 0.1
 KEEP_GAIN_DB = 1.0
 KEEP_EXPONENT = 0.05
 
@@ -149,14 +148,6 @@ def advise(
             "the recording's. Write today's settings into the specimen file, [module.settings]"
         )
     gain, gain_db = _gain(strokes, today, now, velocities, gain_range_db, cautions)
-    threshold, percent = _threshold(strokes, noise, today, gain_db, false_per_h, cautions)
-    window_ms = choices.peak_window_ms(strokes, percent, gain_db)
-    if not math.isfinite(window_ms):
-        raise AdviceError(
-            f"advice on settings: no stroke passes a threshold of {percent:.2g} % of full scale; "
-            "see that the sensor is plugged in and strike harder"
-        )
-    window_ms = round(window_ms + WINDOW_MARGIN_MS, 2)
     decay_ms = choices.natural_decay_ms(strokes, noise)
     if not math.isfinite(decay_ms):
         cautions.append(
@@ -164,9 +155,15 @@ def advise(
             "release is today's, or 20 ms; strike harder"
         )
     natural_ms = decay_ms if math.isfinite(decay_ms) else (today.release_ms or 20.0)
-    release_ms, least_dead_ms = choices.recovery_ms(
-        strokes, noise, percent, window_ms, natural_ms, gain_db
-    )
+    timing = choices.timing(strokes, noise, natural_ms, gain_db, false_per_h)
+    percent, least_dead_ms = timing.threshold_percent, timing.least_dead_ms
+    if not math.isfinite(timing.peak_window_ms):
+        raise AdviceError(
+            f"advice on settings: no stroke passes a threshold of {percent:.2g} % of full scale; "
+            "see that the sensor is plugged in and strike harder"
+        )
+    window_ms, release_ms = timing.peak_window_ms, timing.release_ms
+    threshold = _threshold(strokes, noise, today, gain_db, false_per_h, timing, cautions)
     if least_dead_ms > choices.LONGEST_DEAD_MS:
         cautions.append(
             f"the pad rings for {least_dead_ms:.0f} ms above where the module is armed again: no "
@@ -308,11 +305,11 @@ def _gain(
 
 def _threshold(
     strokes: Envelopes, noise: Noise, today: Settings, gain_db: float, false_per_h: float,
-    cautions: list[str],
-) -> tuple[Advice, float]:  # fmt: skip
+    timing: choices.Timing, cautions: list[str],
+) -> Advice:  # fmt: skip
     softest = choices.softest_level(strokes)
     floor = noise.level_for(false_per_h)
-    percent = choices.threshold_percent(noise, softest, gain_db, false_per_h)
+    percent = timing.threshold_percent
     gain = 10.0 ** (gain_db / 20.0)
     if softest < 2.0 * floor:
         cautions.append(
@@ -323,21 +320,21 @@ def _threshold(
     half = 0.5 * percent / 100.0 / gain
     peaks = choices.first_peaks(strokes)
     lost = float(np.mean(peaks <= 2.0 * percent / 100.0 / gain))
-    return (
-        Advice(
-            setting="threshold_percent",
-            value=round(percent, 3),
-            today=today.threshold_percent,
-            reason=f"above the noise, which passes it less often than {_often(false_per_h)}",
-            evidence={
-                "noise_level_dbfs": _db(floor),
-                "softest_level_dbfs": _db(softest),
-                "false_per_h": noise.rate_per_h(percent / 100.0 / gain),
-            },
-            below=f"half of it: noise triggers {noise.rate_per_h(half):.2g} × an hour",
-            above=f"twice: {100 * lost:.1f} % of these strokes are lost, and all softer ones",
-        ),
-        percent,
+    reason = f"above the noise, which passes it less often than {_often(false_per_h)}"
+    if timing.raised:
+        reason += ", and above the slow end of the hardest strokes"
+    return Advice(
+        setting="threshold_percent",
+        value=round(percent, 3),
+        today=today.threshold_percent,
+        reason=reason,
+        evidence={
+            "noise_level_dbfs": _db(floor),
+            "softest_level_dbfs": _db(softest),
+            "false_per_h": noise.rate_per_h(percent / 100.0 / gain),
+        },
+        below=f"half of it: noise triggers {noise.rate_per_h(half):.2g} × an hour",
+        above=f"twice: {100 * lost:.1f} % of these strokes are lost, and all softer ones",
     )
 
 

@@ -6,6 +6,7 @@ peak with a consistent level, the shortest dead time from which on no stroke dou
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -27,6 +28,11 @@ SPREAD_MORE = 1.1
 SHARE_OF_STROKES = 0.95
 WINDOW_GRID_MS = np.arange(0.3, 6.001, 0.05)
 LONGEST_DEAD_MS = 60.0
+LATE_MS = 20.0
+"""Late peaks have come by then; what still re-triggers is a slow end of the sound."""
+WINDOW_MARGIN_MS = 0.1
+NOISE_MORE = 0.8
+"""Noise of the module's own, over that of the sensor."""
 RELEASES = (1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
 """Releases that are tried, over the natural decay."""
 LATEST_PEAK_MS = 40.0
@@ -164,12 +170,62 @@ def recovery_ms(
     for slower in RELEASES:
         release_ms = round(natural_ms * slower, 1)
         blind = recovery_times_ms(
-            strokes, threshold_percent, window_ms, release_ms, gain_db, noise.rms
+            strokes, threshold_percent, window_ms, release_ms, gain_db, NOISE_MORE * noise.rms
         )
         dead_ms = float(blind.max())
         gap_ms = recovery_gap_ms(max(dead_ms, window_ms), release_ms, SOFTER_DB)
         found.append((gap_ms, release_ms, dead_ms))
     return min(found)[1:]
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Timing:
+    """Threshold and times that go together.
+
+    ``raised``: the threshold is above what noise alone asks for. ``least_dead_ms``: without which
+    these strokes double. ``peak_window_ms``: NaN where no stroke triggers.
+    """
+
+    threshold_percent: float
+    raised: bool
+    peak_window_ms: float
+    release_ms: float
+    least_dead_ms: float
+
+
+def timing(
+    strokes: Envelopes, noise: Noise, natural_ms: float, gain_db: float, false_per_h: float
+) -> Timing:
+    """Choose threshold, peak window, release and dead time.
+
+    A sensor's slow end, long after the late peaks, may lie just above a threshold that the noise
+    allows; the dead time then had to outlast it. Where so, a threshold a little higher is taken
+    that ends it, up to half the level of the softest strokes.
+    """
+    softest = softest_level(strokes)
+    least = threshold_percent(noise, softest, gain_db, false_per_h)
+    most = 50.0 * softest * 10.0 ** (gain_db / 20.0)
+    tried: list[Timing] = []
+    for percent in np.geomspace(least, max(least, most), 5 if most > 1.02 * least else 1):
+        window_ms = round(peak_window_ms(strokes, percent, gain_db) + WINDOW_MARGIN_MS, 2)
+        if not math.isfinite(window_ms):
+            break
+        release_ms, dead_ms = recovery_ms(strokes, noise, percent, window_ms, natural_ms, gain_db)
+        found = Timing(
+            threshold_percent=float(percent),
+            raised=bool(tried),
+            peak_window_ms=window_ms,
+            release_ms=release_ms,
+            least_dead_ms=dead_ms,
+        )
+        if dead_ms <= LATE_MS:
+            return found
+        tried.append(found)
+    nothing = Timing(
+        threshold_percent=least, raised=False, peak_window_ms=math.nan, release_ms=natural_ms,
+        least_dead_ms=math.nan,
+    )  # fmt: skip
+    return tried[0] if tried else nothing
 
 
 def input_curve(level: Array, velocity: Array) -> tuple[float, float]:

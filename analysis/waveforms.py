@@ -14,6 +14,7 @@ from analysis.load import Recording
 
 BEFORE_S = 0.005
 AFTER_S = 0.250
+NEXT_MARGIN_S = 0.003
 _SILENCE_BEFORE_S = 0.4
 _MOST_SILENCE_S = 20.0
 
@@ -108,8 +109,8 @@ def waveforms(recording: Recording, strokes: pd.DataFrame, *, role: str = "senso
         rate,
         before_s=before / rate,
         force_n=_struck_with(table),
-        # the next onset is where it passes 1 %; what is before belongs to this stroke
-        own_s=table["own_s"].to_numpy(dtype=float) - 0.0005,
+        # the next stroke's first sound, well before where its onset was found, is not this one's
+        own_s=table["own_s"].to_numpy(dtype=float) - NEXT_MARGIN_S,
     )
     return Waveforms(
         strokes=table, envelopes=made, silence=_silence(recording, onset, column),
