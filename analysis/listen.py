@@ -23,7 +23,8 @@ AROUND_S = 0.06
 class Heard:
     """What was heard. ``line`` is None where no line was recorded or it can't be read.
 
-    ``line_fault`` says why it can't.
+    ``line_fault`` says why it can't; ``sounds``: where the module's own sounds begin, if its output
+    was recorded.
     """
 
     onsets: Onsets
@@ -32,14 +33,17 @@ class Heard:
     line_fault: str
     noise_rms: float
     finder: OnsetFinder
+    sounds: Onsets | None = None
 
 
 def listen(recording: Recording) -> Heard:
     """Read the audio once, in blocks; memory does not grow with the run's length."""
     roles, rate = recording.roles, recording.sample_rate_hz
-    onsets = OnsetFinder(rate, planned=len(recording.strikes) > 0)
+    # of the sensor of a recording from outside nothing is known
+    onsets = OnsetFinder(rate, planned=len(recording.strikes) > 0, contact=not recording.imported)
     markers = MarkerFinder(rate, MARKER_WIDTHS_US) if "marker" in roles else None
-    line = DinLine(rate) if "din_line" in roles and _no_board_bytes(recording) else None
+    line = DinLine(rate) if "din_line" in roles else None
+    sounds = OnsetFinder(rate) if "module_out" in roles else None
     pieces: list[DinBytes] = []
     fault = ""
     if line is not None and recording.reader.audio.windows is not None:
@@ -54,6 +58,8 @@ def listen(recording: Recording) -> Heard:
         onsets.feed(samples[:, roles["sensor"]])
         if markers is not None:
             markers.feed(samples[:, roles["marker"]])
+        if sounds is not None:
+            sounds.feed(samples[:, roles["module_out"]])
         if line is not None:
             try:
                 pieces.append(line.feed(samples[:, roles["din_line"]]))
@@ -72,12 +78,8 @@ def listen(recording: Recording) -> Heard:
         line_fault=fault,
         noise_rms=float(np.median(onsets.noise_rms)) if onsets.noise_rms else np.nan,
         finder=onsets,
+        sounds=sounds.finish() if sounds is not None else None,
     )
-
-
-def _no_board_bytes(recording: Recording) -> bool:
-    stamped = (recording.events["kind"] == "din_byte").any()
-    return not (stamped and "board_din" in recording.sources)
 
 
 def listen_again(
