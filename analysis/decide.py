@@ -12,6 +12,7 @@ from scipy import stats
 from analysis import interval
 from analysis.measure import UNITS, Measure
 from analysis.selection import OWED_TO_SPECIMEN
+from analysis.sequential import share_test
 from rig.record.protocol import DecisionRule, Limit
 
 Verdict = Literal["pass", "fail", "undecided", "invalid", "incomplete"]
@@ -139,6 +140,21 @@ def _risk(measure: Measure, bound: float) -> float:
     return float(stats.norm.sf(abs(bound - measure.value) / sd))
 
 
+def _sequential(good: float, bad: float, measure: Measure) -> tuple[Verdict, str, int | None]:
+    """Decide a share by Wald's sequential test; it holds whenever the strokes ended."""
+    test = share_test(good, bad, measure.confidence)
+    events = round(measure.value / 100 * measure.count)
+    found = test.verdict(events, measure.count)
+    seen = f"{events} of {measure.count} strokes"
+    by = f"by Wald's sequential test of {good:g} % against {bad:g} %"
+    if found == "at_most_good":
+        return "pass", f"{seen}: good, {by}.", None
+    if found == "at_least_bad":
+        return "fail", f"{seen}: bad, {by}.", None
+    mean = test.expected_strokes(measure.value / 100)
+    return "undecided", f"{seen}: not decided {by}.", max(1, math.ceil(mean - measure.count))
+
+
 def decide(
     limit: Limit,
     measure: Measure | None,
@@ -155,6 +171,7 @@ def decide(
     measure
         The measure of that name and stage, or ``None``.
     rule
+        Of limits without ``good``, which are decided by Wald's sequential test.
         ``guarded``: the whole interval inside passes, the whole interval outside fails, across is
         undecided. ``simple``: the value decides. ``shared_risk``: the value decides, and the
         reason states the risk. Values on the bound are inside.
@@ -206,6 +223,8 @@ def decide(
         )  # fmt: skip
     if measure.count == 0:
         return made("undecided", f"no stroke to measure it on. {measure.note}".rstrip())
+    if limit.good is not None and known:
+        return made(*_sequential(limit.good, bound, measure))
     if not known:
         if outside:
             return made("fail", f"{found} is wholly outside. {measure.note}".rstrip())

@@ -123,7 +123,11 @@ def load_run(path: Path | str) -> Recording:
     BadFileError
         It can't be read or trusted, or holds no sensor channel: all faults in one go.
     """
-    reader = RunReader.open(path)
+    return recording_of(RunReader.open(path))
+
+
+def recording_of(reader: RunReader) -> Recording:
+    """Ready an open run folder for analysis; else as ``load_run``."""
     audio, bench, module = reader.audio, reader.bench, reader.specimen.module
     if "sensor" not in audio.roles:
         raise BadFileError(

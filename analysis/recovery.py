@@ -131,10 +131,15 @@ class RecoveryMap:
             )
         return i, j
 
-    def next_trial(self) -> tuple[float, float]:
-        """Gap and level difference whose outcome is expected to tell most about the whole map."""
+    def next_trial(self, open_cells: ArrayLike | None = None) -> tuple[float, float]:
+        """Gap and level difference whose outcome is expected to tell most about the whole map.
+
+        ``open_cells``: shape (gaps, differences), cells that can still be struck; all if left out.
+        """
         weight = self._weight()
         told = _entropy(self._chance @ weight) - self._left @ weight
+        if open_cells is not None:
+            told = np.where(np.asarray(open_cells, dtype=bool).ravel(), told, -np.inf)
         i, j = np.unravel_index(int(np.argmax(told)), self.trials.shape)
         return float(self.gaps_ms[i]), float(self.level_differences_db[j])
 

@@ -1,7 +1,8 @@
 """Which trial next? Bayesian search for a resolvable rate, a flam gap or the softest sure stroke.
 
 The chance that a trial comes out right is a logistic curve of its level (rate, gap or force) with a
-threshold, a width and a lapse. A grid holds the chance of every combination; each trial is struck
+threshold, a width, a lapse, and a floor: beyond its dead time a module still answers some strokes,
+late, by their ringing. A grid holds the chance of every combination; each trial is struck
 at the level whose outcome tells most about the level sought (least expected entropy), and the
 search stops at the precision demanded.
 """
@@ -49,7 +50,7 @@ class Found:
     bound: str
     done: bool
     trials: int
-    method: str = "Bayesian grid, logistic with lapse"
+    method: str = "Bayesian grid, logistic with lapse and floor"
 
 
 @functools.lru_cache(maxsize=16)
@@ -63,19 +64,22 @@ def _grid(
     span = levels[-1] - levels[0]
     # the threshold may lie beyond what the bench can strike
     thresholds = np.linspace(levels[0] - 0.3 * span, levels[-1] + 0.3 * span, 201)
-    widths = np.geomspace(span / 200.0, span / 6.0, 14)
-    lapses = np.array([0.0, 0.01, 0.03])
-    threshold, width, lapse = (
-        axis.ravel() for axis in np.meshgrid(thresholds, widths, lapses, indexing="ij")
+    widths = np.geomspace(span / 200.0, span / 6.0, 12)
+    # one that left the target out of reach would leave nothing to search for
+    lapses = np.minimum(np.array([0.0, 0.15, 0.45]) * (1.0 - target), [0.0, 0.01, 0.03])
+    floors = np.array([0.0, 0.4, 0.7]) * min(1.0, 2.0 * (target - 0.4))
+    threshold, width, lapse, floor = (
+        axis.ravel() for axis in np.meshgrid(thresholds, widths, lapses, floors, indexing="ij")
     )
     sign = 1.0 if rising else -1.0
-    # a lapse takes its share of the target, as far as the target can be kept at all
-    asked = np.minimum(target / (1.0 - lapse), 0.999)
+    asked = (target - floor) / (1.0 - lapse - floor)
     sought = threshold + sign * width * special.logit(asked)
     order = np.argsort(sought, kind="stable")
-    chance = (1.0 - lapse) * special.expit(sign * (np.asarray(levels)[:, None] - threshold) / width)
+    rise = special.expit(sign * (np.asarray(levels)[:, None] - threshold) / width)
+    chance = floor + (1.0 - lapse - floor) * rise
     chance = np.clip(chance[:, order], 1e-6, 1.0 - 1e-6)
     prior = np.log(np.array([0.7, 0.2, 0.1]))[np.searchsorted(lapses, lapse)]
+    prior += np.log(np.array([0.5, 0.25, 0.25]))[np.searchsorted(floors, floor)]
     return sought[order], prior[order], np.log(chance), np.log1p(-chance)
 
 
@@ -134,8 +138,11 @@ class Search:
         weight = np.exp(self._log_weight - self._log_weight.max())
         return np.asarray(weight / weight.sum(), dtype=float)
 
-    def next_level(self) -> float:
-        """Level whose outcome is expected to leave the least entropy about the level sought."""
+    def next_level(self, among: ArrayLike | None = None) -> float:
+        """Level whose outcome is expected to leave the least entropy about the level sought.
+
+        ``among``: levels that can still be struck, of those given; all of them if left out.
+        """
         # what has become next to impossible tells nothing, and most of the grid soon has
         alive = self._log_weight > self._log_weight.max() - 14.0
         weight = self._weight()[alive]
@@ -149,6 +156,8 @@ class Search:
         right = right_in_bin / np.maximum(in_bin, 1e-300)
         outcome = right_in_bin.sum(axis=1)
         told = _binary_entropy(outcome) - (_binary_entropy(right) * in_bin).sum(axis=1)
+        if among is not None:
+            told = np.where(np.isin(self.levels, among), told, -np.inf)
         return float(self.levels[int(np.argmax(told))])
 
     def record(self, level: float, right: int, trials: int = 1) -> None:

@@ -149,3 +149,11 @@ class SequentialTest:
             near, far = (middle, far) if excess(middle) < 0.0 else (near, middle)
         h = 0.5 * (near + far)
         return (1.0 - math.exp(h * lower)) / (math.exp(h * upper) - math.exp(h * lower))
+
+
+def share_test(good_percent: float, bad_percent: float, confidence: float) -> SequentialTest:
+    """Test of a limit on a share: the risk of either wrong verdict is 1 - ``confidence``."""
+    risk = min(1.0 - confidence, 0.499)
+    return SequentialTest(
+        good=good_percent / 100.0, bad=bad_percent / 100.0, false_alarm=risk, miss=risk
+    )

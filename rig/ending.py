@@ -44,14 +44,16 @@ class Ending:
         The conditions.
     bench
         Its strikers and its room; the coils are taken to be as warm as the room at first.
+    struck
+        Strokes of earlier parts of the run. All else counts from this part on.
     """
 
-    def __init__(self, stop: Stop, bench: BenchFile) -> None:
+    def __init__(self, stop: Stop, bench: BenchFile, struck: int = 0) -> None:
         self._stop = stop
         self._bench = bench
         self._began_s: float | None = None
         self._pulses: dict[str, tuple[float, float, float]] = {}  # last: s, us, °C
-        self._struck = 0
+        self._struck = struck
         self._batch = _Batch()
         self._first: float | None = None
 

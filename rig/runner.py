@@ -9,6 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from rig.board import Board
 from rig.capture.free_space import require_free_space
 from rig.ending import require_watchable
@@ -29,6 +31,7 @@ from rig.record.run_folder import RunWriter, make_start
 from rig.record.run_records import Outcome
 from rig.record.specimen import Specimen
 from rig.record.toml_file import read_text
+from rig.resuming import Resumed
 from rig.session import NextBurst, Session
 from rig.watch import StoppedError
 
@@ -217,6 +220,7 @@ def run(
     prompt: Prompt | None = None,
     trace: Trace | None = None,
     next_burst: NextBurst | None = None,
+    resumed: Resumed | None = None,
 ) -> RunResult:
     """Run a plan and record it.
 
@@ -238,6 +242,8 @@ def run(
     next_burst
         For searches: given what is recorded so far, the number of the plan's next burst, or None to
         end. Without it all bursts are struck in order. Bursts that are never chosen stay unstruck.
+    resumed
+        The run that is gone on with; ``out_path`` is then that of its next part.
 
     Returns
     -------
@@ -258,6 +264,8 @@ def run(
     board = Board.open(files.bench.board, extra_query=simulated_query(files), trace=trace)
     run_closed: Callable[[Path], None] | None = getattr(board.port, "run_closed", None)
     try:
+        if resumed is not None:
+            resumed.require_board(board.identity.as_dict())
         limits = get_ready(board, prepared.limits, prompt)
         session = Session(
             board=board,
@@ -268,6 +276,8 @@ def run(
             prompt=prompt,
             next_burst=next_burst,
             ending=files.protocol.stop,
+            done=resumed.struck if resumed is not None else frozenset(),
+            strokes_done=resumed.strokes if resumed is not None else 0,
         )
         session.open_sources()
         sources = [
@@ -279,18 +289,23 @@ def run(
                 else []
             ),
         ]
+        start = make_start(
+            files.protocol,
+            files.bench,
+            files.specimen,
+            sources=sources,
+            limits=limits,
+            board=board.identity.as_dict(),
+            port=board.port_name,
+            seed=prepared.seed,
+        )
+        if resumed is not None:
+            start = msgspec.structs.replace(
+                start, part=resumed.part, continues=resumed.run_id, gap_s=resumed.gap_s
+            )
         writer = RunWriter.create(
             path,
-            start=make_start(
-                files.protocol,
-                files.bench,
-                files.specimen,
-                sources=sources,
-                limits=limits,
-                board=board.identity.as_dict(),
-                port=board.port_name,
-                seed=prepared.seed,
-            ),
+            start=start,
             plan=prepared.plan,
             protocol_text=files.protocol_text,
             bench_text=files.bench_text,

@@ -77,6 +77,8 @@ class Session:
         As in ``rig.runner.run``.
     ending
         What ends the run before its plan does.
+    done, strokes_done
+        Bursts that earlier parts of the run have struck, and the strokes in them.
     """
 
     def __init__(
@@ -90,6 +92,8 @@ class Session:
         prompt: Prompt | None,
         next_burst: NextBurst | None,
         ending: Stop | None = None,
+        done: frozenset[int] = frozenset(),
+        strokes_done: int = 0,
     ) -> None:
         self.board = board
         self._bench = bench
@@ -97,7 +101,8 @@ class Session:
         self._stop = stop
         self._prompt = prompt
         self._next_burst = next_burst
-        self._ending = Ending(ending or Stop(), bench)
+        self._ending = Ending(ending or Stop(), bench, strokes_done)
+        self._done = done
         self._coils = {striker.id: coil for coil, striker in enumerate(bench.strikers)}
         self._by_burst = dict(list(plan.strikes.groupby("burst", sort=False)))
         self._audio: AudioSource | None = None
@@ -109,9 +114,12 @@ class Session:
             progress,
             board,
             Progress(
-                bursts_total=len(plan.bursts),
-                strikes_total=len(plan.strikes),
-                duration_s=float(plan.bursts["duration_us"].sum()) / 1e6,
+                bursts_total=len(plan.bursts) - len(done),
+                strikes_total=len(plan.strikes) - strokes_done,
+                duration_s=float(
+                    plan.bursts.loc[~plan.bursts["burst"].isin(done), "duration_us"].sum()
+                )
+                / 1e6,
             ),
         )
 
@@ -157,7 +165,9 @@ class Session:
         self._intake.start()
         watch.write_clock()
         bursts: dict[int, dict[Any, Any]] = {
-            row["burst"]: row for row in self._plan.bursts.to_dict("records")
+            row["burst"]: row
+            for row in self._plan.bursts.to_dict("records")
+            if row["burst"] not in self._done
         }
         struck: list[int] = []
         ended = ""

@@ -92,6 +92,7 @@ def strike_files(
 ) -> Path:
     """Prepare and run files that are read already; else as ``strike``."""
     from rig.cli.cautions import require_accepted
+    from rig.cli.choosing import Chooser, must_choose
     from rig.cli.live import LiveLine
     from rig.link.trace import Trace
     from rig.runner import FAULT_FILE, prepare
@@ -101,6 +102,7 @@ def strike_files(
         stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
         out = Path("runs") / f"{stamp}-{files.protocol.name.replace(' ', '-')}"
     prepared = prepare(files, seed=seed, out_folder=out.parent)
+    chooser = Chooser(files) if must_choose(files) else None
     require_accepted(files.bench)
     stop = threading.Event()
     interactive = sys.stdin.isatty() and not unattended
@@ -119,6 +121,7 @@ def strike_files(
             stop=stop,
             prompt=line.pause if interactive else None,
             trace=Trace(stream),
+            next_burst=chooser,
         )
     if result.outcome == "stopped":
         told.print(f"{result.path}: stopped by hand; the coils are off, the record is closed")

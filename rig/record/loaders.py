@@ -5,14 +5,14 @@ from __future__ import annotations
 import datetime
 import itertools
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from rig.record.bench_fault import BadFileError
 from rig.record.bench_file import BenchFile
-from rig.record.measure_names import MEASURE_UNITS
-from rig.record.protocol import BuzzStage, FlamStage, Protocol, RollStage, SingleStage
+from rig.record.measure_names import COMPARED_UNITS, MEASURE_UNITS
+from rig.record.protocol import BuzzStage, FlamStage, Protocol, RollStage, SingleStage, Stage
 from rig.record.specimen import Specimen
 from rig.record.toml_file import Key, TomlFile, nearest, read_text
 
@@ -21,6 +21,10 @@ LISTENS_ONLY = "none"
 """Port of a bench without a board: one that takes in recordings from outside."""
 _BOUNDS = ("at_most", "at_least")
 _LIMIT_KEYS = ("measure", "stage", "least_strokes")
+_SHARES = ("lost_share", "double_share")
+"""Measures that a sequential test can decide."""
+_LEAST_LEVELS = 3
+"""Levels that a search takes at the least."""
 
 
 def load_protocol(path_or_name: Path | str) -> Protocol:
@@ -85,11 +89,13 @@ def _shipped(folder: str) -> Path:
 def parse_protocol(text: str, name: str) -> Protocol:
     """Check and convert the text of a protocol file; ``name`` is what faults call it."""
     file = TomlFile(text, name)
-    _spell_out_limits(file)
+    _spell_out(file, "limit", _spelt_out)
+    _spell_out(file, "margin", _spelt_margin)
     protocol = file.convert(Protocol)
     _unique(file, "stage", "name", [stage.name for stage in protocol.stages])
     for place, stage in enumerate(protocol.stages):
         key: Key = ("stage", place)
+        _check_search(file, key, stage)
         if isinstance(stage, SingleStage):
             _one_of(file, key, forces_n=stage.forces_n or None, widths_us=stage.widths_us or None)
             if stage.interval_spread_ms >= stage.interval_ms:
@@ -125,31 +131,100 @@ def parse_protocol(text: str, name: str) -> Protocol:
                 ("limit", place, "stage"),
                 f"no stage is named {limit.stage!r}{nearest(limit.stage, stages)}",
             )
+        if limit.good is None:
+            continue
+        if limit.bound != "at_most" or not 0.0 < limit.good < limit.value < 100.0:
+            file.fault(
+                ("limit", place, "good_percent"),
+                f"{limit.good:g} % found; it must lie above 0 and below at_most_percent, and that "
+                "below 100",
+            )
+        if not limit.stage:
+            file.fault(
+                ("limit", place, "good_percent"), "'stage' is missing: it says which strokes end"
+            )
+    _unique(file, "margin", "measure", [margin.measure for margin in protocol.margins])
     file.raise_faults()
     return protocol
 
 
-def _spell_out_limits(file: TomlFile) -> None:
-    """Turn ``at_most_ms = 9`` of each limit into bound, value and unit."""
-    limits = file.content.get("limit", [])
-    if not isinstance(limits, list):
+def _check_search(file: TomlFile, key: Key, stage: Stage) -> None:
+    """Note what keeps a stage with a precision from being searched."""
+    if isinstance(stage, SingleStage):
+        for name, ladder in (("precision_n", "forces_n"), ("precision_us", "widths_us")):
+            if getattr(stage, name) is not None and not getattr(stage, ladder):
+                file.fault((*key, name), f"it goes with {ladder}, which is not given")
+    if stage.precision is None:
         return
-    for place, table in enumerate(limits):
+    levels: set[float] = set()
+    if isinstance(stage, SingleStage):
+        levels = {*stage.forces_n, *stage.widths_us}
+        if len(stage.strikers) != 1:
+            file.fault((*key, "strikers"), f"{len(stage.strikers)} found; a search takes one")
+    elif isinstance(stage, RollStage):
+        levels = set(stage.rates_per_s)
+    elif isinstance(stage, FlamStage):
+        levels = set(stage.gaps_ms)
+    if len(levels) < _LEAST_LEVELS:
+        file.fault(
+            key, f"{len(levels)} levels to search among; at least {_LEAST_LEVELS} are needed"
+        )
+
+
+def _spell_out(
+    file: TomlFile, name: str, spelt: Callable[[TomlFile, Key, dict[str, Any]], dict[str, Any]]
+) -> None:
+    """Turn ``at_most_ms = 9`` of each limit into bound, value and unit; ``within_ms`` likewise."""
+    tables = file.content.get(name, [])
+    if not isinstance(tables, list):
+        return
+    for place, table in enumerate(tables):
         if isinstance(table, dict):
-            limits[place] = _spelt_out(file, ("limit", place), table)
+            tables[place] = spelt(file, (name, place), table)
+
+
+def _unit_of(file: TomlFile, key: Key, measure: Any, units: Mapping[str, str]) -> str | None:
+    unit = units.get(measure) if isinstance(measure, str) else None
+    if isinstance(measure, str) and unit is None:
+        file.fault((*key, "measure"), f"no such measure: {measure!r}{nearest(measure, units)}")
+    return unit
+
+
+def _number(file: TomlFile, key: Key, value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        file.fault(key, f"{value!r} found; a number is asked for")
+        return 0.0
+    if not float("-inf") < value < float("inf"):
+        file.fault(key, f"{value} found; a finite number is allowed")
+    return float(value)
+
+
+def _spelt_margin(file: TomlFile, key: Key, table: dict[str, Any]) -> dict[str, Any]:
+    spelt = {name: held for name, held in table.items() if name == "measure"}
+    unit = _unit_of(file, key, table.get("measure"), COMPARED_UNITS) or "UNIT"
+    wanted = f"within_{unit}"
+    for name in table:
+        if name not in ("measure", wanted):
+            file.unknown_key((*key, name), ["measure", wanted])
+    if wanted not in table:
+        file.fault(key, f"{wanted!r} is missing (UNIT is that of the measure)")
+    value = _number(file, (*key, wanted), table.get(wanted, 1.0))
+    if value <= 0.0:
+        file.fault((*key, wanted), f"{value:g} found; above 0 is allowed")
+    return spelt | {"value": value, "unit": unit}
 
 
 def _spelt_out(file: TomlFile, key: Key, table: dict[str, Any]) -> dict[str, Any]:
     spelt = {name: held for name, held in table.items() if name in _LIMIT_KEYS}
     measure = table.get("measure")
-    unit = MEASURE_UNITS.get(measure) if isinstance(measure, str) else None
-    if isinstance(measure, str) and unit is None:
-        file.fault(
-            (*key, "measure"), f"no such measure: {measure!r}{nearest(measure, MEASURE_UNITS)}"
-        )
+    unit = _unit_of(file, key, measure, MEASURE_UNITS)
     bounds = [name for name in table if name.startswith(_BOUNDS)]
+    if measure in _SHARES and "good_percent" in table:
+        spelt["good"] = _number(file, (*key, "good_percent"), table["good_percent"])
     for name in table:
         if name not in _LIMIT_KEYS and name not in bounds:
+            if name == "good_percent" and measure in _SHARES:
+                continue
             known = [*_LIMIT_KEYS, *(f"{bound}_{unit or 'ms'}" for bound in _BOUNDS)]
             file.unknown_key((*key, name), known)
     if len(bounds) != 1:
@@ -167,12 +242,7 @@ def _spelt_out(file: TomlFile, key: Key, table: dict[str, Any]) -> dict[str, Any
             file.fault((*key, name), f"no such unit: {given!r}; write {bound}_{unit or 'UNIT'}")
         elif unit is not None and given != unit:
             file.fault((*key, name), f"{measure} is given in {unit}, not {given}: {bound}_{unit}")
-        value = table[name]
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            file.fault((*key, name), f"{value!r} found; a number is asked for")
-            value = 0.0
-        elif not float("-inf") < value < float("inf"):
-            file.fault((*key, name), f"{value} found; a finite number is allowed")
+        value = _number(file, (*key, name), table[name])
         spelt |= {"bound": bound, "value": value, "unit": given}
     if not bounds:
         spelt |= {"bound": "at_most", "value": 0.0, "unit": ""}

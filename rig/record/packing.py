@@ -27,6 +27,8 @@ def pack_bursts(
 ) -> pd.DataFrame:
     """Put whole units into bursts, and set the start of each coil so that contacts are in time.
 
+    A stage that is searched has one unit a burst, for a burst is what can be chosen.
+
     Parameters
     ----------
     stage, contacts
@@ -53,7 +55,8 @@ def pack_bursts(
     burst, held, clock = 0, 0, 0.0
     triples = zip(sizes.tolist(), lengths.tolist(), contacts.pause_ms.tolist(), strict=True)
     for unit, (size, length, pause) in enumerate(triples):
-        if held and (held + size > BURST_STRIKES or clock + length > longest_ms):
+        full = held + size > BURST_STRIKES or clock + length > longest_ms
+        if held and (full or stage.precision is not None):
             burst, held, clock = burst + 1, 0, 0.0
         burst_of[unit], start_of[unit] = burst, clock
         held, clock = held + size, clock + length + pause
@@ -71,7 +74,8 @@ def pack_bursts(
         {
             "burst": np.arange(burst + 1),
             "stage": stage.name,
-            "prompt": [stage.prompt] + [""] * burst,
+            # which burst of a search comes first is not known yet; the person is asked once
+            "prompt": [stage.prompt] + ["" if stage.precision is None else stage.prompt] * burst,
             "duration_us": end_us + TAIL_US,
             "idle": False,
         }

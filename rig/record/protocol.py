@@ -29,6 +29,14 @@ class StageBase(
     rest_ms: Positive = 600.0
     """Silence before the stage and between its groups (rolls, trains, pairs)."""
 
+    @property
+    def precision(self) -> float | None:
+        """Width of the interval at which a search ends; None: everything is struck in order."""
+        return None
+
+
+Chance = Annotated[float, Meta(ge=50, lt=100)]
+
 
 class SingleStage(StageBase, tag="single", kw_only=True, frozen=True):
     """Single strokes over a ladder of forces (or of pulse widths, on a bench not calibrated)."""
@@ -40,6 +48,14 @@ class SingleStage(StageBase, tag="single", kw_only=True, frozen=True):
     interval_ms: Positive = 250.0
     interval_spread_ms: NotNegative = 10.0
     """Each interval is drawn from interval ± spread, so that no stroke locks to a polling clock."""
+    precision_n: Positive | None = None
+    precision_us: Positive | None = None
+    chance_percent: Chance = 95.0
+
+    @property
+    def precision(self) -> float | None:
+        """Searches for the softest stroke that sounds with the chance asked for."""
+        return self.precision_n if self.forces_n else self.precision_us
 
 
 class RollStage(StageBase, tag="roll", kw_only=True, frozen=True):
@@ -50,6 +66,13 @@ class RollStage(StageBase, tag="roll", kw_only=True, frozen=True):
     repeats: Count = 1
     force_n: Positive | None = None
     width_us: Positive | None = None
+    precision_per_s: Positive | None = None
+    chance_percent: Chance = 95.0
+
+    @property
+    def precision(self) -> float | None:
+        """Searches for the fastest rate that is clean with the chance asked for."""
+        return self.precision_per_s
 
 
 class BuzzStage(StageBase, tag="buzz", kw_only=True, frozen=True):
@@ -78,6 +101,13 @@ class FlamStage(StageBase, tag="flam", kw_only=True, frozen=True):
     force_n: Positive | None = None
     width_us: Positive | None = None
     second_width_us: Positive | None = None
+    precision_ms: Positive | None = None
+    chance_percent: Chance = 95.0
+
+    @property
+    def precision(self) -> float | None:
+        """Searches for the least gap that is caught with the chance asked for."""
+        return self.precision_ms
 
 
 class IdleStage(StageBase, tag="idle", kw_only=True, frozen=True):
@@ -103,6 +133,17 @@ class Limit(msgspec.Struct, kw_only=True, frozen=True):
     stage: str = ""
     """Name of the stage it is asked of; empty for the whole run."""
     least_strokes: Count = 1
+    good: float | None = None
+    """A share that is surely good: the strokes of the stage end as soon as they tell it from the
+    bound by Wald's sequential test."""
+
+
+class Margin(msgspec.Struct, kw_only=True, frozen=True):
+    """Smallest difference of one measure that matters between two builds: ``within_ms = 0.5``."""
+
+    measure: Text
+    value: float
+    unit: str
 
 
 class Protocol(msgspec.Struct, kw_only=True, frozen=True):
@@ -113,9 +154,10 @@ class Protocol(msgspec.Struct, kw_only=True, frozen=True):
     purpose: str
     stages: Annotated[tuple[Stage, ...], Meta(min_length=1)] = msgspec.field(name="stage")
     limits: tuple[Limit, ...] = msgspec.field(name="limit", default=())
+    margins: tuple[Margin, ...] = msgspec.field(name="margin", default=())
     confidence: Annotated[float, Meta(ge=0.5, lt=1)] = 0.95
     decision_rule: DecisionRule = "guarded"
-    seed: Annotated[int, Meta(ge=0)] = 1
-    """Seed of shuffled orders and interval spreads."""
     stop: Stop = Stop()
     record: Record = Record()
+    seed: Annotated[int, Meta(ge=0)] = 1
+    """Seed of shuffled orders and interval spreads."""

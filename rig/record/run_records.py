@@ -79,6 +79,12 @@ class StartRecord(msgspec.Struct, frozen=True, kw_only=True):
     port: str = ""
     """Port or URL of the board."""
     seed: int = 1
+    part: int = 1
+    """Of a run that was continued: which part this is."""
+    continues: str = ""
+    """``run_id`` of the first part, for the later ones."""
+    gap_s: float = 0.0
+    """Time since the part before ended."""
     calibrated: bool = False
     clocks: dict[str, str] = msgspec.field(default_factory=CLOCKS.copy)
     files: dict[str, str] = {}

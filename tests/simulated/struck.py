@@ -98,6 +98,12 @@ class Truth:
         }
 
 
+def truth_beside(folder: Path) -> Truth:
+    """The truth that the simulated bench wrote beside a run."""
+    path = folder.with_name(folder.name + ".truth.json")
+    return Truth(json.loads(path.read_text(encoding="utf-8")))
+
+
 def strike(
     protocol: str,
     folder: Path,
@@ -116,8 +122,7 @@ def strike(
         protocol, folder, pad=pad, module=module, firmware=firmware, faults=faults,
         settings=settings, seed=seed, sample_rate_hz=sample_rate_hz, query=query,
     )  # fmt: skip
-    truth = json.loads(folder.with_name(folder.name + ".truth.json").read_text(encoding="utf-8"))
-    return analyse_run(folder), Truth(truth)
+    return analyse_run(folder), truth_beside(folder)
 
 
 def record(
