@@ -94,6 +94,7 @@ def latency_measures(
         "latency_sd": "The bench's own jitter is in it; see the timing budget.",
         "latency_worst": _worst_note(values.size, confidence),
     }
+    source = _source_note(chosen.rows)
     order = ["median", "mean", "sd", "p95", "p99", "worst"]
     found = []
     for name in (f"latency_{part}" for part in order):
@@ -112,11 +113,21 @@ def latency_measures(
                 rows=chosen.strokes,
                 excluded=chosen.excluded,
                 stage=stage,
-                note=notes.get(name, ""),
+                note=" ".join(part for part in (notes.get(name, ""), source) if part),
                 details=details,
             )
         )
     return [*found, _wire_time(chosen, confidence, stage)]
+
+
+def _source_note(rows: pd.DataFrame) -> str:
+    """Return a sentence on where the notes come from, and how sure their times are."""
+    if rows.empty or not {"note_source", "note_u_s"} <= set(rows):
+        return ""
+    known = interval.finite(rows["note_u_s"])
+    sure = f", standard uncertainty {1e6 * float(np.median(known)):.3g} µs" if known.size else ""
+    names = "/".join(sorted({str(name) for name in rows["note_source"] if name}))
+    return f"Notes from {names}{sure}." if names else ""
 
 
 def _worst_note(count: int, confidence: float) -> str:

@@ -16,9 +16,11 @@ from analysis.decide import Decision, RunStatus, overall
 from analysis.flam import flam_measures
 from analysis.latency import latency_measures
 from analysis.measure import UNITS, Measure
+from analysis.module_out import sound_measures
 from analysis.noise import noise_floor
 from analysis.roll import resolvable_rates
 from analysis.selection import check_tables
+from analysis.source_difference import SourceDifference, difference_measures
 from analysis.velocity import velocity_measures
 from rig.record.protocol import Protocol
 from rig.record.specimen import Specimen
@@ -66,6 +68,8 @@ def _of_stage(
         found += latency_measures(
             strokes, **common, systematic_u_s=systematic_u_s, budget_s=budget_s
         )
+        if "sound_t_s" in strokes:
+            found += sound_measures(strokes, **common)
         found += count_measures(strokes, **common)
         found.append(crosstalk_share(strokes, notes, **common))
     found.append(stray_rate(notes, spans, **common))
@@ -90,6 +94,7 @@ def measure_all(
     sample_rate_hz: float = math.nan,
     systematic_u_s: float | None = None,
     budget_s: Mapping[str, float] | None = None,
+    differences: Sequence[SourceDifference] = (),
 ) -> list[Measure]:
     """Measure a whole run, and each of its stages.
 
@@ -109,6 +114,8 @@ def measure_all(
         Sensor channel while nothing was struck, for the noise floor.
     systematic_u_s, budget_s
         See :func:`analysis.latency.latency_measures`.
+    differences
+        Further sources of notes against the one that was used.
 
     Returns
     -------
@@ -140,6 +147,7 @@ def measure_all(
     found = _of_stage(strokes, notes, whole, "", *shared, every, *timing)
     if idle_samples is not None:
         found.append(noise_floor(idle_samples, sample_rate_hz, confidence=confidence))
+    found += difference_measures(differences, confidence=confidence)
     for stage, pattern in patterns.items():
         rows = strokes[strokes["stage"] == stage]
         heard = notes[(notes["role"] == "stray") | notes["stroke"].isin(rows["stroke"])]

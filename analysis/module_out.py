@@ -1,88 +1,108 @@
-"""The module's own sound: when it begins after each stroke, heard on a recorded output.
+"""The module's own sound: when it begins after each note, heard on a recorded output.
 
-This is what a player hears; it holds the module's converter and its sound's own rise, which a note
-on the wire does not.
+This is what a player hears; it holds the module's rendering, its converter and its sound's own
+rise, which a note on the wire does not.
 """
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
-from analysis.match import match_times
-from analysis.onset import OnsetFinder, Onsets
+from analysis import interval
+from analysis.match import match_times, usual_flight
+from analysis.measure import Measure
+from analysis.onset import Onsets
+from analysis.selection import NOTED, contacts, measured
 
 Floats = npt.NDArray[np.float64]
 
-LONGEST_S = 0.1
-"""A sound that begins later than this after a stroke is not its sound."""
+LARGEST_DELAY_S = 0.1
+"""Sounds begin within this of their notes, before or after the last byte."""
+JITTER_S = 0.015
+"""A sound may be so far from the usual delay: more than a module's audio buffer."""
 
 
-@dataclasses.dataclass(frozen=True)
-class StrokeSounds:
-    """The sound of each stroke, one entry a stroke; NaN for a stroke without a sound of its own.
-
-    Attributes
-    ----------
-    sound_t_s, sound_u_s
-        Beginning of the sound (1 % of its peak) on the audio clock, and its standard uncertainty.
-    delay_s, delay_u_s
-        From the stroke's onset to that.
-    unmatched
-        Sounds that no stroke explains.
-    """
-
-    sound_t_s: Floats
-    sound_u_s: Floats
-    delay_s: Floats
-    delay_u_s: Floats
-    unmatched: int
-
-
-def find_sounds(pieces: Iterable[npt.NDArray[np.floating]], sample_rate_hz: float) -> Onsets:
-    """Find where sounds begin on one channel, fed in pieces of shape (frames,).
-
-    No piece, or silence, gives no onsets.
-    """
-    finder = OnsetFinder(sample_rate_hz)
-    for piece in pieces:
-        finder.feed(piece)
-    return finder.finish()
-
-
-def sounds_of_strokes(
-    onset_t_s: npt.ArrayLike,
-    onset_u_s: npt.ArrayLike,
-    sounds: Onsets,
-    sample_rate_hz: float,
-) -> StrokeSounds:
-    """Give each stroke its sound: one to one, as many pairs as there can be.
+def sounds_of_notes(
+    note_t_s: npt.ArrayLike, sounds: Onsets, sample_rate_hz: float
+) -> tuple[Floats, Floats]:
+    """Give each note its sound: one to one, near the usual delay.
 
     Parameters
     ----------
-    onset_t_s, onset_u_s
-        Strokes' onsets on the audio clock, rising, and their standard uncertainties, shape (n,);
-        NaN where a strike had none.
+    note_t_s
+        (n,) ends of notes on the audio clock, rising.
     sounds
-        As :func:`find_sounds` gives them.
+        Where sounds begin on the output's channel (1 % of their peaks).
     sample_rate_hz
         Of the recording in which both were found.
+
+    Returns
+    -------
+    sound_t_s, sound_u_s
+        (n,) beginning of its sound on the audio clock, and its standard uncertainty; NaN for a
+        note without one.
     """
-    onset_s = np.asarray(onset_t_s, dtype=np.float64)
-    onset_u = np.asarray(onset_u_s, dtype=np.float64)
+    note_s = np.asarray(note_t_s, dtype=np.float64)
     begins_s = sounds.frame / sample_rate_hz
-    stroke, sound = match_times(onset_s, begins_s, 0.0, LONGEST_S)
-    sound_s = np.full(len(onset_s), np.nan)
+    usual = usual_flight(begins_s, note_s, LARGEST_DELAY_S).middle_s
+    note, sound = match_times(note_s + usual, begins_s, JITTER_S, JITTER_S)
+    sound_s = np.full(len(note_s), np.nan)
     sound_u = sound_s.copy()
-    sound_s[stroke] = begins_s[sound]
-    sound_u[stroke] = sounds.u_frames[sound] / sample_rate_hz
-    return StrokeSounds(
-        sound_t_s=sound_s,
-        sound_u_s=sound_u,
-        delay_s=sound_s - onset_s,
-        delay_u_s=np.hypot(sound_u, onset_u),
-        unmatched=len(begins_s) - len(sound),
+    sound_s[note] = begins_s[sound]
+    sound_u[note] = sounds.u_frames[sound] / sample_rate_hz
+    return sound_s, sound_u
+
+
+def sound_measures(
+    strokes: pd.DataFrame, *, confidence: float = 0.95, stage: str = ""
+) -> list[Measure]:
+    """Return sound_latency_median, sound_delay_median and sound_delay_sd, in ms.
+
+    None where no stroke has a sound: without a recorded output there is nothing to tell.
+
+    Parameters
+    ----------
+    strokes
+        Stroke table. Used: valid strokes whose note has a sound.
+    confidence, stage
+        Of every interval; what the measures are labelled with.
+    """
+    chosen = contacts(strokes)
+    chosen = chosen.narrowed(chosen.rows["outcome"].isin(NOTED), "no note")
+    chosen = chosen.narrowed(np.isfinite(chosen.rows["sound_t_s"]), "no sound heard")
+    if not len(chosen.rows):
+        return []
+    after_stroke = (chosen.rows["sound_t_s"] - chosen.rows["onset_t_s"]).to_numpy(dtype=float)
+    after_note = (chosen.rows["sound_t_s"] - chosen.rows["note_t_s"]).to_numpy(dtype=float)
+    u_note = np.hypot(chosen.rows["sound_u_s"], chosen.rows["note_u_s"])
+    u_stroke = np.hypot(chosen.rows["sound_u_s"], chosen.rows["onset_u_s"])
+    common: dict[str, Any] = {
+        "scale": 1e3,
+        "confidence": confidence,
+        "count": len(chosen.rows),
+        "rows": chosen.strokes,
+        "excluded": chosen.excluded,
+        "stage": stage,
+    }
+    to_sound = "From the stroke's onset to the beginning of the module's sound."
+    from_note = "From the end of the note's last byte to the beginning of the sound."
+    told = (
+        ("latency_median", interval.quantile(after_stroke, 0.5, confidence), to_sound, u_stroke),
+        ("delay_median", interval.quantile(after_note, 0.5, confidence), from_note, u_note),
+        ("delay_sd", interval.sd(after_note, confidence), from_note, u_note),
     )
+    return [
+        measured(
+            f"sound_{name}",
+            "ms",
+            figure,
+            **common,
+            note=words,
+            details={"stated_u_us": 1e6 * float(np.median(u_s))},
+        )
+        for name, figure, words, u_s in told
+    ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -11,7 +12,7 @@ import pandas as pd
 from analysis.budget import BYTE_U_US, START_BIT_U_US, TICK_U_US, UNIFORM, USB_FRAME_U_US
 from analysis.din_bytes import DinBytes
 from analysis.load import Recording
-from analysis.timeline import TimeLine
+from analysis.timeline import WANDER, TimeLine
 from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_S, TICKS_PER_US
 from rig.record.midi_bytes import BYTE_US, MidiNotes, parse_notes
@@ -21,15 +22,39 @@ Floats = npt.NDArray[np.float64]
 COLUMNS = ["note_t_s", "note_u_s", "wire_s", "note", "velocity", "zone", "source"]
 OTHER_ZONE = "other"
 """Zone of a note that the specimen file doesn't name."""
+LEAST_EXCHANGES = 2
+GROUP_NS = 1_000_000_000
+"""Exchanges less than this apart are one group."""
+DRIFT = 200e-6
+"""Two crystals of ±100 ppm drift apart by at most this (common practice, no source)."""
+
+
+@dataclasses.dataclass(frozen=True)
+class NoteSource:
+    """Note-ons as one source has them.
+
+    Attributes
+    ----------
+    name
+        ``board_din``, ``din_line``, ``import``, ``host``, or ``none``.
+    notes
+        Columns ``COLUMNS``, in order of ``note_t_s``, the module's channel only.
+    counts
+        What was left out: orphan_bytes, cut_short, sysex_bytes, other_channel.
+    """
+
+    name: str
+    notes: pd.DataFrame
+    counts: dict[str, int]
 
 
 def collect_notes(
     recording: Recording, time_line: TimeLine | None, line: DinBytes | None
-) -> tuple[pd.DataFrame, str, dict[str, int]]:
-    """Give the note-ons of a run's best source.
+) -> list[NoteSource]:
+    """Give the note-ons of each source of a run, the best source first.
 
     Sources in order of preference: bytes stamped by the board, a recorded DIN line, messages on
-    the audio clock, messages of a host port.
+    the audio clock, messages of a host port. At least one is given: ``none``, without notes.
 
     Parameters
     ----------
@@ -40,18 +65,15 @@ def collect_notes(
     line
         Bytes read from a recorded DIN line, if there is one.
 
-    Returns
-    -------
-    notes
-        Columns ``COLUMNS``, in order of ``note_t_s``, the module's channel only.
-    source
-        ``board_din``, ``din_line``, ``import``, ``host``, or ``none``.
-    counts
-        What was left out: orphan_bytes, cut_short, sysex_bytes, other_channel.
+    Raises
+    ------
+    BenchError
+        The host alone stamped notes, and too few exchanges tie its clock to the board's.
     """
     din = recording.of_kind("din_byte")
     messages = recording.of_kind("midi_message")
     host = recording.of_kind("midi_in")
+    found: list[NoteSource] = []
     # the board hands its bytes over whether or not something was plugged in to its input
     if len(din) and time_line is not None and "board_din" in recording.sources:
         notes = parse_notes(din["value"], din["stamp_int"], BYTE_US * TICKS_PER_US)
@@ -59,23 +81,35 @@ def collect_notes(
         u_s = np.hypot(
             time_line.u_s(notes.end), 1e-6 * math.hypot(TICK_U_US, START_BIT_U_US, BYTE_U_US)
         )
-        return _table(recording, notes, t_s, u_s, "board_din")
+        found.append(_source(recording, notes, t_s, u_s, "board_din"))
     if line is not None and len(line):
         notes = parse_notes(line.values, line.start_frames)
         t_s = line.end_frames[notes.last_byte] / recording.sample_rate_hz
         u_s = line.u_frames[notes.last_byte] / recording.sample_rate_hz
-        return _table(recording, notes, t_s, u_s, "din_line")
+        found.append(_source(recording, notes, t_s, u_s, "din_line"))
     if len(messages):
         notes, row = _parsed(messages["data"], messages["stamp"].to_numpy(dtype=np.float64))
         bound_s = np.maximum(messages["bound_ns"].to_numpy(dtype=np.float64)[row], 0.0) * 1e-9
         u_s = np.hypot(bound_s / UNIFORM, 0.5 / recording.sample_rate_hz)
-        return _table(recording, notes, notes.end / recording.sample_rate_hz, u_s, "import")
+        t_s = notes.end / recording.sample_rate_hz
+        found.append(_source(recording, notes, t_s, u_s, "import"))
     if len(host) and time_line is not None:
         notes, _ = _parsed(host["data"], host["stamp_int"].to_numpy(dtype=np.float64))
-        ticks, bound_s = _host_to_ticks(recording, notes.end)
-        u_s = np.sqrt(time_line.u_s(ticks) ** 2 + bound_s**2 / 3.0 + (USB_FRAME_U_US * 1e-6) ** 2)
-        return _table(recording, notes, time_line.t_s(ticks), u_s, "host")
-    return pd.DataFrame({name: [] for name in COLUMNS}), "none", {}
+        pairs = recording.of_kind("clock_pair")
+        if len(pairs) >= LEAST_EXCHANGES:
+            ticks, bound_s = host_to_ticks(pairs, notes.end)
+            u_s = np.sqrt(
+                time_line.u_s(ticks) ** 2 + bound_s**2 / 3.0 + (USB_FRAME_U_US * 1e-6) ** 2
+            )
+            found.append(_source(recording, notes, time_line.t_s(ticks), u_s, "host"))
+        elif not found:
+            raise BenchError(
+                f"{recording.path}: notes are stamped by the host, but only {len(pairs)} exchanges "
+                f"tie its clock to the board's; at least {LEAST_EXCHANGES} are needed. Record "
+                "notes by the board's DIN input, or again with the board connected all through"
+            )
+    nothing = pd.DataFrame({name: [] for name in COLUMNS})
+    return found or [NoteSource("none", nothing, {})]
 
 
 def _parsed(data: pd.Series, stamps: Floats) -> tuple[MidiNotes, npt.NDArray[np.int64]]:
@@ -86,30 +120,52 @@ def _parsed(data: pd.Series, stamps: Floats) -> tuple[MidiNotes, npt.NDArray[np.
     return notes, row[notes.last_byte]
 
 
-def _host_to_ticks(recording: Recording, host_ns: Floats) -> tuple[Floats, float]:
-    """Ticks at host times, and the bound (s) within which that holds."""
-    pairs = recording.of_kind("clock_pair")
-    if len(pairs) < 2:
-        raise BenchError(
-            f"{recording.path}: notes are stamped by the host, but only {len(pairs)} exchanges "
-            "tie its clock to the board's; at least 2 are needed. Record notes by the board's DIN "
-            "input, or again with the board connected all through"
-        )
-    bound_ns = pairs["bound_ns"].to_numpy(dtype=np.float64)
-    best = pairs[bound_ns <= np.quantile(bound_ns, 0.5)]
-    x = best["stamp_int"].to_numpy(dtype=np.int64)
-    y = best["ticks"].to_numpy(dtype=np.int64)
-    x0, y0 = x[0], y[0]
-    slope = TICKS_PER_S * 1e-9
-    if np.ptp(x) > 0:
-        slope = float(np.polyfit((x - x0).astype(float), (y - y0).astype(float), 1)[0])
-    offset = float(np.median((y - y0) - slope * (x - x0)))
-    return y0 + offset + slope * (host_ns - x0), float(np.median(bound_ns[bound_ns >= 0])) * 1e-9
+def host_to_ticks(pairs: pd.DataFrame, host_ns: npt.ArrayLike) -> tuple[Floats, Floats]:
+    """Ticks at host times, and the bound (s) within which each holds.
+
+    Of each group of exchanges the one with the lowest delay counts (RFC 5905, section 8: an
+    offset is sure to half the round trip); between groups a straight line is taken, and the bound
+    with it.
+
+    Parameters
+    ----------
+    pairs
+        Events ``clock_pair``, one at the least.
+    host_ns
+        (n,) host times.
+
+    Returns
+    -------
+    ticks, bound_s
+        (n,) each. A bound is never below those of the exchanges about it, hence never below half
+        of their round trips.
+    """
+    pairs = pairs.sort_values("stamp_int", kind="stable")
+    stamp = pairs["stamp_int"].to_numpy(dtype=np.int64)
+    group = np.cumsum(np.diff(stamp, prepend=stamp[0]) > GROUP_NS)
+    bound_ns = pairs["bound_ns"].to_numpy(dtype=np.int64)
+    order = np.lexsort((bound_ns, group))
+    best = order[np.unique(group[order], return_index=True)[1]]
+    x = (stamp[best] - stamp[best[0]]).astype(np.float64)
+    ticks = pairs["ticks"].to_numpy(dtype=np.int64)[best]
+    y = (ticks - ticks[0]).astype(np.float64)
+    bound_s = bound_ns[best] * 1e-9
+    nominal = TICKS_PER_S * 1e-9
+    at = np.asarray(host_ns, dtype=np.float64) - stamp[best[0]]
+    inside = np.clip(at, x[0], x[-1])
+    outside_s = np.abs(at - inside) * 1e-9
+    place = np.clip(np.searchsorted(x, inside), 1, max(len(x) - 1, 1))
+    near_s = 1e-9 * np.minimum(
+        np.abs(x[np.minimum(place, len(x) - 1)] - inside), np.abs(x[place - 1] - inside)
+    )
+    rate = (y[-1] - y[0]) / (x[-1] - x[0]) if len(x) > 1 else nominal
+    there = np.interp(inside, x, y) + rate * (at - inside)
+    return ticks[0] + there, np.interp(inside, x, bound_s) + WANDER * near_s + DRIFT * outside_s
 
 
-def _table(
+def _source(
     recording: Recording, notes: MidiNotes, t_s: Floats, u_s: Floats, source: str
-) -> tuple[pd.DataFrame, str, dict[str, int]]:
+) -> NoteSource:
     mine = notes.channel == recording.midi_channel
     counts = {
         "orphan_bytes": notes.orphans,
@@ -129,4 +185,5 @@ def _table(
             "source": source,
         }
     )
-    return table.sort_values("note_t_s", kind="stable", ignore_index=True), source, counts
+    table = table.sort_values("note_t_s", kind="stable", ignore_index=True)
+    return NoteSource(source, table, counts)

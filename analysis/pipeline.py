@@ -14,16 +14,14 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.decide import Decision, RunStatus, Verdict, decide_all, describe, overall
-from analysis.load import Recording, recording_of
+from analysis.load import Recording, load_run
 from analysis.measure import UNITS, Measure
 from analysis.measures import measure_all, stage_spans, to_json
-from analysis.parts import JoinedAudio, begins_frames, join_tables
 from analysis.strokes import StrokeTable, build_strokes
 from rig.record.audio_file import AudioReader
 from rig.record.bench_fault import BenchError, UnfinishedRunError
 from rig.record.calibration_age import calibration_doubts, warmth_doubts
 from rig.record.limits import TICKS_PER_US
-from rig.record.parts import open_parts
 from rig.record.protocol import IdleStage, Limit, Protocol
 from rig.record.run_records import StartRecord, Status
 from rig.record.specimen import Specimen
@@ -59,9 +57,6 @@ class Analysis:
         One decision for each limit of the protocol, in its order.
     overall
         The worst verdict; None where a complete run has no limits.
-    recordings, begins
-        Of a run that was continued all its parts, of which ``recording`` is the last, and the frame
-        at which each begins.
     """
 
     recording: Recording
@@ -69,13 +64,11 @@ class Analysis:
     measures: list[Measure]
     decisions: list[Decision]
     overall: Verdict | None
-    recordings: tuple[Recording, ...]
-    begins: tuple[int, ...]
 
     @property
     def path(self) -> Path:
-        """The run folder; the first, of a run that was continued."""
-        return self.recordings[0].path
+        """The run folder."""
+        return self.recording.path
 
     @property
     def start(self) -> StartRecord:
@@ -93,15 +86,9 @@ class Analysis:
         return self.recording.reader.specimen
 
     @property
-    def audio(self) -> AudioReader | JoinedAudio:
-        """The recording, or those of all parts."""
-        if len(self.recordings) > 1:
-            return JoinedAudio(self.recordings, self.begins)
+    def audio(self) -> AudioReader:
+        """The recording."""
         return self.recording.reader.audio
-
-    def _parts(self) -> str:
-        gaps = [f"{one.path.name} after {one.reader.start.gap_s:.0f} s" for one in self.recordings]
-        return ", ".join([self.path.name, *gaps[1:]])
 
     @property
     def ended_by(self) -> str:
@@ -112,7 +99,7 @@ class Analysis:
     @property
     def doubts(self) -> list[str]:
         """Sentences that belong beside every result."""
-        notes = [text for part in self.recordings for text in part.of_kind("note")["text"].tolist()]
+        notes = self.recording.of_kind("note")["text"].tolist()
         found = [*self.table.facts["remarks"], *notes]
         if self.ended_by:
             found.append(f"the run ended by a stop condition of its protocol: {self.ended_by}")
@@ -156,9 +143,17 @@ class Analysis:
             text += f" {str(self.overall).capitalize()}: {', '.join(names)}."
         return text
 
+    def note_source(self) -> str:
+        """Where notes come from, and the standard uncertainty of one."""
+        name = str(self.table.facts["note_source"])
+        u_s = self.table.notes["note_u_s"].to_numpy(dtype=np.float64)
+        if not np.isfinite(u_s).any():
+            return name
+        return f"{name}, each to {1e6 * float(np.nanmedian(u_s)):.3g} µs (standard uncertainty)"
+
     def provenance(self) -> list[tuple[str, str]]:
         """Where the figures come from, line by line."""
-        start, facts = self.start, self.table.facts
+        start = self.start
         line = self.table.time_line
         rows = [
             *_under_test(self.specimen),
@@ -169,10 +164,9 @@ class Analysis:
             ("board", ", ".join(f"{k} {v}" for k, v in start.board.items()) or "none"),
             ("port", start.port or "none"),
             ("audio", f"{start.audio.sample_rate_hz} Hz, {start.audio.channel_count} channels"),
-            ("notes from", str(facts["note_source"])),
+            ("notes from", self.note_source()),
             ("calibrated", "yes" if start.calibrated else "no"),
             ("seed", str(start.seed)),
-            *([("parts", self._parts())] if len(self.recordings) > 1 else []),
         ]
         if line is not None:
             rows.append(
@@ -218,23 +212,20 @@ def analyse_run(path: Path | str) -> Analysis:
         It is no run folder, or its clocks can't be tied together. UnfinishedRunError where the
         run didn't come to its end.
     """
-    recordings = [recording_of(part) for part in open_parts(path)]
-    tables = [_build(recording) for recording in recordings]
-    # how a run that was continued ended is how its last part did
-    recording, table = recordings[-1], tables[-1]
-    begins = begins_frames(recordings)
-    if len(recordings) > 1:
-        table = join_tables(recordings, tables, begins)
+    recording = load_run(path)
+    try:
+        table = build_strokes(recording)
+    except BenchError as error:
+        if recording.status == "complete":
+            raise
+        raise UnfinishedRunError(
+            f"{recording.path}: {_ENDED[recording.status].lower()}, and too little was recorded to "
+            f"measure anything.\n{recording.reader.faults[0]}\nMeasuring it: {error}",
+            failed=recording.status == "failed",
+        ) from error
     reader = recording.reader
-    spans = stage_spans(table.strokes)
-    silent: list[npt.NDArray[np.float32]] = []
-    for part, own, begin in zip(recordings, tables, begins, strict=True):
-        quiet = _idle_spans(part, own)
-        shift_s = begin / part.sample_rate_hz
-        for stage, found in quiet.items():
-            spans.setdefault(stage, []).extend((a + shift_s, b + shift_s) for a, b in found)
-        silent.append(_idle_samples(part, quiet, own))
-    idle = np.concatenate(silent)[: round(_MOST_IDLE_S * recording.sample_rate_hz)]
+    spans = {**stage_spans(table.strokes), **_idle_spans(recording, table)}
+    idle = _idle_samples(recording, spans, table)
     budget = {name: u * 1e-6 for name, (u, _) in table.budget.parts.items()}
     shared = [u for name, u in budget.items() if name not in ("onset", "stamp of the note")]
     measures = measure_all(
@@ -247,6 +238,7 @@ def analyse_run(path: Path | str) -> Analysis:
         sample_rate_hz=recording.sample_rate_hz,
         systematic_u_s=math.sqrt(sum(u * u for u in shared if math.isfinite(u))),
         budget_s=budget,
+        differences=table.differences,
     )
     status = _STATUS[recording.status]
     rule = reader.protocol.decision_rule
@@ -266,25 +258,9 @@ def _pulses(
     """(Starts in s on the board's clock, widths in us, stated forces in N) of pulses, in order."""
     made = recording.of_kind("coil_on")
     strikes = recording.strikes.set_index("strike")
-        recordings=tuple(recordings),
-        begins=tuple(begins),
     made = made[made["strike"].isin(strikes.index[strikes["striker"] == striker])]
     on_s = made["stamp_int"].to_numpy(dtype=np.float64) / (TICKS_PER_US * 1e6)
     struck = strikes.reindex(made["strike"].to_numpy())
-def _build(recording: Recording) -> StrokeTable:
-    """Make a part's stroke table; UnfinishedRunError if too little of it was recorded."""
-    try:
-        return build_strokes(recording)
-    except BenchError as error:
-        if recording.status == "complete":
-            raise
-        raise UnfinishedRunError(
-            f"{recording.path}: {_ENDED[recording.status].lower()}, and too little was recorded to "
-            f"measure anything.\n{recording.reader.faults[0]}\nMeasuring it: {error}",
-            failed=recording.status == "failed",
-        ) from error
-
-
     order = np.argsort(on_s, kind="stable")
     widths_us, forces_n = (
         struck[name].to_numpy(dtype=np.float64)[order] for name in ("width_us", "force_n")

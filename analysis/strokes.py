@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,9 @@ from analysis.contacts import Contacts, find_contacts
 from analysis.listen import Heard, listen
 from analysis.load import Recording
 from analysis.match import LONGEST_LATENCY_S, NoteMatch, match_notes
+from analysis.module_out import sounds_of_notes
 from analysis.notes import collect_notes
+from analysis.source_difference import SourceDifference, source_difference
 from analysis.timeline import TimeLine, fit_markers, fit_onsets
 from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_US
@@ -25,6 +28,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 LONGEST_FLIGHT_S = 0.045
+MOST_LINE_OFFSET_S = 50e-6
+"""Board and recorded line stamp the same wire."""
 CARRIED = [name for name in PLAN_COLUMNS if name != "time_us"]
 
 
@@ -43,6 +48,8 @@ class StrokeTable:
     facts
         Plain figures: duration_s, noise_dbfs, status, note_source, counts of what was left out,
         flights, and sentences (``remarks``) that belong beside every result.
+    differences
+        Further sources of notes against the one that was used.
     """
 
     strokes: pd.DataFrame
@@ -50,6 +57,7 @@ class StrokeTable:
     time_line: TimeLine | None
     budget: Budget
     facts: dict[str, Any]
+    differences: tuple[SourceDifference, ...] = ()
 
 
 def build_strokes(recording: Recording) -> StrokeTable:
@@ -75,12 +83,24 @@ def build_strokes(recording: Recording) -> StrokeTable:
                 "no usable markers were recorded: the plan was fitted to the onsets themselves "
                 f"(scatter {time_line.residual_sd_us / 1e3:.2f} ms); drive times hold the flight"
             )
-    notes, source, counts = collect_notes(recording, time_line, heard.line)
+    best, *further = collect_notes(recording, time_line, heard.line)
+    notes, source = best.notes, best.name
+    differences = tuple(
+        source_difference(notes, other.notes, (source, other.name)) for other in further
+    )
+    remarks += _source_remarks(differences)
     contacts = find_contacts(recording, heard, drive_s, time_line)
     table = _rows(recording, contacts, drive_s)
     known = table["onset_t_s"].to_numpy()
     own = notes["note"].to_numpy() == recording.struck_zone_note
     matched = _in_order(known, notes["note_t_s"].to_numpy(dtype=np.float64), own, table)
+    if heard.sounds is not None:
+        sound_s, sound_u_s = sounds_of_notes(
+            notes["note_t_s"], heard.sounds, recording.sample_rate_hz
+        )
+        notes = notes.assign(sound_t_s=sound_s, sound_u_s=sound_u_s)
+    else:
+        notes = notes.assign(sound_t_s=np.nan, sound_u_s=np.nan)
     _fill_notes(table, notes, matched)
     notes = notes.assign(role=matched.role, stroke=matched.stroke)
     _outcomes(recording, table, notes, matched, struck)
@@ -95,7 +115,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
         "status": recording.status,
         "noise_dbfs": 20.0 * np.log10(max(heard.noise_rms, 1e-9)),
         "note_source": source,
-        "left_out": counts,
+        "left_out": best.counts,
         "flight_ms": {name: 1e3 * flight.middle_s for name, flight in contacts.flights.items()},
         "latency_ms": 1e3 * matched.latency.middle_s,
         "inferred_onsets": inferred_count,
@@ -103,7 +123,25 @@ def build_strokes(recording: Recording) -> StrokeTable:
         "remarks": remarks,
     }
     budget = timing_budget(table, time_line, recording.sample_rate_hz, source)
-    return StrokeTable(table, notes, time_line, budget, facts)
+    return StrokeTable(table, notes, time_line, budget, facts, differences)
+
+
+def _source_remarks(differences: Sequence[SourceDifference]) -> list[str]:
+    """Sentences on sources that contradict the one that was used."""
+    remarks = []
+    for one in differences:
+        if one.missing or one.further:
+            remarks.append(
+                f"{one.source} lacks {one.missing} notes that {one.reference} has, and has "
+                f"{one.further} that the other lacks; notes are those of {one.reference}"
+            )
+        off_s = float(np.median(one.difference_s)) if one.difference_s.size else 0.0
+        if one.source == "din_line" and abs(off_s) > MOST_LINE_OFFSET_S:
+            remarks.append(
+                f"the recorded DIN line is {off_s * 1e6:+.0f} us off the board's stamps; at most "
+                f"{MOST_LINE_OFFSET_S * 1e6:.0f} us are expected: look at its wiring"
+            )
+    return remarks
 
 
 def _struck(recording: Recording) -> Ints:
@@ -184,7 +222,7 @@ def _in_order(onset_s: Floats, note_s: Floats, own: Any, table: pd.DataFrame) ->
 def _fill_notes(table: pd.DataFrame, notes: pd.DataFrame, matched: NoteMatch) -> None:
     has = matched.first >= 0
     place = matched.first[has]
-    for name in ("note_t_s", "note_u_s", "wire_s"):
+    for name in ("note_t_s", "note_u_s", "wire_s", "sound_t_s", "sound_u_s"):
         column = np.full(len(table), np.nan)
         column[has] = notes[name].to_numpy(dtype=np.float64)[place]
         table[name] = column

@@ -32,6 +32,7 @@ def analyse(
     analysis = analyse_run(run)
     folder = write_tables(analysis)
     results.print(measure_table(analysis, every=every))
+    results.print(f"notes from {analysis.note_source()}", markup=False)
     for doubt in analysis.doubts:
         results.print(f"note: {doubt}", markup=False)
     print_decisions(analysis)

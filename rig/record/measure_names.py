@@ -10,6 +10,13 @@ MEASURE_UNITS: dict[str, str] = {
     "latency_p99": "ms",
     "latency_worst": "ms",
     "wire_time": "ms",
+    "sound_latency_median": "ms",
+    "sound_delay_median": "ms",
+    "sound_delay_sd": "ms",
+    "host_offset_mean": "ms",
+    "host_offset_sd": "ms",
+    "din_line_offset_mean": "us",
+    "din_line_offset_sd": "us",
     "lost_share": "percent",
     "double_share": "percent",
     "crosstalk_share": "percent",
@@ -34,13 +41,3 @@ MEASURE_UNITS: dict[str, str] = {
     "noise_floor": "dbfs",
 }
 """Name to unit; ``protocols/MEASURES.md`` says how each is defined."""
-
-COMPARED_UNITS: dict[str, str] = {
-    "latency_median": "ms",
-    "latency_sd": "ms",
-    "latency_p95": "ms",
-    "lost_share": "percent",
-    "double_share": "percent",
-    "velocity": "levels",
-}
-"""What two runs are compared in, each with the unit token that ends its margin's key."""

@@ -29,7 +29,9 @@ class ModuleFigures:
 
     The six detector settings bear the names of the specimen file. ``full_level``: level at the
     converter, of full scale, that yields velocity 127. ``zone_ratio``: the second zone sounds when
-    its level is above this share of the first's. ``interference_per_h``: how often a short pulse of
+    its level is above this share of the first's. Its sound is rendered a buffer at a time: a note
+    sounds from the begin of the buffer after the next, and a converter's delay later.
+    ``interference_per_h``: how often a short pulse of
     ``interference_level`` gets into its input.
     """
 
@@ -58,7 +60,9 @@ class ModuleFigures:
     zone_ratio: float = 0.5
     interference_per_h: float = 0.0
     interference_level: float = 0.04
-    sound_after_ms: float = 3.0
+    sound_rate_hz: float = 48_000.0
+    sound_buffer_frames: float = 64.0
+    sound_converter_ms: float = 0.8
     usb_spread_ms: float = 0.3
 
 
@@ -67,7 +71,8 @@ class ModuleNote:
     """One note that the module sent, and why.
 
     ``trigger_s``: when its input passed the level; ``ready_s``: when its main loop sent it;
-    ``end_s``: end of its last byte on the DIN wire; ``host_s``: when a host on its USB port has it.
+    ``end_s``: end of its last byte on the DIN wire; ``host_s``: when a host on its USB port has it;
+    ``sound_s``: when its own sound begins at its output.
     ``strike``: the coil pulse behind it, -1 for none. ``reason``: ``stroke``, ``late peak``,
     ``ringing``, ``noise`` or ``crosstalk``.
     """
@@ -77,6 +82,7 @@ class ModuleNote:
     start_s: float
     end_s: float
     host_s: float
+    sound_s: float
     note: int
     velocity: int
     strike: int
@@ -103,6 +109,8 @@ class Module:
         self._rng = generator(seed, "module")
         self.step_s = 1.0 / (f.sample_rate_hz * (1.0 + f.clock_ppm * 1e-6))
         self._start_s = float(self._rng.uniform(-1.0, 0.0)) * self.step_s
+        self._buffer_s = f.sound_buffer_frames / (f.sound_rate_hz * (1.0 + f.clock_ppm * 1e-6))
+        self._buffer_phase_s = float(generator(seed, "module sound").uniform()) * self._buffer_s
         self._phase_s = float(self._rng.uniform(0.0, 1e-3)) * f.poll_period_ms
         rms = math.hypot(f.noise_rms, pad.figures.noise_rms)
         names = ["module zone 0"] + (["module zone 1"] if pad.figures.crosstalk_share else [])
@@ -272,6 +280,12 @@ class Module:
         turn = self._phase_s + math.ceil((t_s - self._phase_s) / period) * period
         return turn + float(self._rng.uniform(0.0, 1e-3)) * f.poll_jitter_ms
 
+    def _sound_after(self, ready_s: float) -> float:
+        """Begin of the sound: one buffer is rendered while the one before it plays."""
+        taken = math.floor((ready_s - self._buffer_phase_s) / self._buffer_s) + 1
+        plays_s = self._buffer_phase_s + (taken + 1) * self._buffer_s
+        return plays_s + self.figures.sound_converter_ms * 1e-3
+
     def _queue(self, ready_s: float, message: bytes, note: ModuleNote | None) -> None:
         heapq.heappush(self._waiting, (ready_s, self._order, message, note))
         self._order += 1
@@ -288,6 +302,7 @@ class Module:
             start_s=math.nan,
             end_s=math.nan,
             host_s=usb_arrival_s(ready_s, float(self._rng.uniform(0.0, 1e-3)) * f.usb_spread_ms),
+            sound_s=self._sound_after(ready_s),
             note=number,
             velocity=velocity,
             strike=strike,

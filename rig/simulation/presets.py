@@ -136,12 +136,18 @@ MODULES: dict[str, ModuleFigures] = {
         running_status=False,
         zero_velocity_off=False,
         sensing_ms=250.0,
+        sound_rate_hz=44_100.0,
+        sound_buffer_frames=128.0,
     ),
 }
 
 BUILDS: dict[str, dict[str, Changes]] = {
     "brook": {
-        "1.3": {"poll_period_ms": ("is", 4.0), "processing_ms": ("is", 1.5)},
+        "1.3": {
+            "poll_period_ms": ("is", 4.0),
+            "processing_ms": ("is", 1.5),
+            "sound_buffer_frames": ("is", 256.0),
+        },
         "1.4": {},
         # its dead time and release count in half units of what is set
         "1.5": {"dead_time_ms": ("times", 0.5), "release_ms": ("times", 0.5)},

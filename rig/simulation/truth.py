@@ -59,6 +59,7 @@ def note_rows(notes: Sequence[ModuleNote], sounds: Sequence[StrokeSound]) -> lis
             "end_s": note.end_s,
             "wire_s": note.end_s - note.start_s,
             "host_s": note.host_s,
+            "sound_s": note.sound_s,
             "note": note.note,
             "velocity": note.velocity,
             "contact": row_of(note),

@@ -232,8 +232,7 @@ class World:
         for place, byte in enumerate(sent.wire_bytes):
             self.interface.see_din(line_edges(sent.start_s + place * BYTE_S, byte))
         if note is not None:
-            after_s = self.module.figures.sound_after_ms * 1e-3
-            self.interface.hear_note(note.ready_s + after_s, note.velocity)
+            self.interface.hear_note(note.sound_s, note.velocity)
 
     # -- to the board and the host --------------------------------------------------------------
 

@@ -192,13 +192,13 @@ def test_columns_are_those_that_are_agreed(ladder: Struck) -> None:
     expected = (
         "stroke strike burst stage pattern striker width_us force_n group place rate_per_s gap_ms "
         "level_difference_db sweep drive_t_s onset_t_s onset_u_s peak_dbfs snr_db peak_after_ms "
-        "clipped note_t_s note_u_s note velocity wire_s note_source latency_s latency_u_s outcome "
+        "clipped sound_t_s sound_u_s note_t_s note_u_s note velocity wire_s note_source latency_s latency_u_s outcome "
         "doubles double_delay_s valid excluded_because"
     ).split()
     assert set(expected) == set(strokes.columns)
     assert strokes["stroke"].tolist() == list(range(len(strokes)))
     assert set(notes.columns) == set(
-        "note_t_s note_u_s wire_s note velocity zone source role stroke".split()
+        "sound_t_s sound_u_s note_t_s note_u_s wire_s note velocity zone source role stroke".split()
     )
     np.testing.assert_allclose(
         strokes["latency_s"], strokes["note_t_s"] - strokes["onset_t_s"], equal_nan=True
