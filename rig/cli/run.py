@@ -15,9 +15,11 @@ import typer
 
 from rig.cli.console import told
 from rig.cli.exit_code import ExitCode, code_of
+from rig.record.bench_fault import BenchError
 from rig.record.calibration_age import calibration_doubts
 
 if TYPE_CHECKING:
+    from rig.resuming import Resumed
     from rig.runner import RunFiles
 
 
@@ -38,18 +40,22 @@ def run(
         bool, typer.Option("--unattended", help="Don't wait at prompts.")
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="No live line; no analysis.")] = False,
+    resume: Annotated[
+        Path | None,
+        typer.Option(help="Go on with this run, stopped or cut off, in a part of its own."),
+    ] = None,
 ) -> None:
     """Strike a protocol, record it whole, analyse it, and say what it decided."""
     path = strike(
         protocol, bench, specimen, out, seed=seed, trace=trace, quiet=quiet,
-        unattended=unattended or quiet,
+        unattended=unattended or quiet, resume=resume,
     )  # fmt: skip
     if quiet:
         told.print(f"{path}: recorded", markup=False)
         return
     from rig.cli.analyse import analyse
 
-    analyse(path)
+    analyse(path if resume is None else resume)
 
 
 def strike(
@@ -62,6 +68,7 @@ def strike(
     trace: Path | None = None,
     quiet: bool = False,
     unattended: bool = True,
+    resume: Path | None = None,
 ) -> Path:
     """Prepare and run; give the run folder of a run that was completed.
 
@@ -78,7 +85,9 @@ def strike(
     used = {one for stage in files.protocol.stages for one in stage.strikers}
     for doubt in calibration_doubts(files.bench, datetime.datetime.now(datetime.UTC).date(), used):
         told.print(f"note: {doubt}", markup=False)
-    return strike_files(files, out, seed=seed, trace=trace, quiet=quiet, unattended=unattended)
+    return strike_files(
+        files, out, seed=seed, trace=trace, quiet=quiet, unattended=unattended, resume=resume
+    )
 
 
 def strike_files(
@@ -89,6 +98,7 @@ def strike_files(
     trace: Path | None = None,
     quiet: bool = False,
     unattended: bool = True,
+    resume: Path | None = None,
 ) -> Path:
     """Prepare and run files that are read already; else as ``strike``."""
     from rig.cli.cautions import require_accepted
@@ -98,11 +108,20 @@ def strike_files(
     from rig.runner import FAULT_FILE, prepare
     from rig.runner import run as run_prepared
 
+    resumed = None
+    if resume is not None:
+        resumed, seed = _resumed(files, resume, out, seed)
+        out = resumed.path
     if out is None:
         stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
         out = Path("runs") / f"{stamp}-{files.protocol.name.replace(' ', '-')}"
     prepared = prepare(files, seed=seed, out_folder=out.parent)
     chooser = Chooser(files) if must_choose(files) else None
+    if chooser is not None and resumed is not None:
+        raise BenchError(
+            f"{resume}: a search chooses its strokes by all that it has heard, and can't be gone "
+            "on with; start a new run"
+        )
     require_accepted(files.bench)
     stop = threading.Event()
     interactive = sys.stdin.isatty() and not unattended
@@ -122,6 +141,7 @@ def strike_files(
             prompt=line.pause if interactive else None,
             trace=Trace(stream),
             next_burst=chooser,
+            resumed=resumed,
         )
     if result.outcome == "stopped":
         told.print(f"{result.path}: stopped by hand; the coils are off, the record is closed")
@@ -132,11 +152,39 @@ def strike_files(
         # where it isn't the board, it is the bench beside it: audio, disk, computer
         board = code_of(result.error) == ExitCode.BOARD
         raise typer.Exit(ExitCode.BOARD if board else ExitCode.INVALID)
+    if result.reason:
+        told.print(f"{result.path}: ended by a stop condition: {result.reason}", markup=False)
     return result.path
 
 
-    if result.reason:
-        told.print(f"{result.path}: ended by a stop condition: {result.reason}", markup=False)
+def _resumed(
+    files: RunFiles, resume: Path, out: Path | None, seed: int | None
+) -> tuple[Resumed, int]:
+    """Look at the run to go on with; give it and the seed of its plan."""
+    from rig.resuming import resume as look_at
+
+    if out is not None:
+        raise BenchError(
+            f"--out {out}: a run that is gone on with gets a part beside it; leave --out away"
+        )
+    resumed = look_at(
+        resume,
+        protocol_text=files.protocol_text,
+        bench_text=files.bench_text,
+        specimen_text=files.specimen_text,
+    )
+    if seed not in (None, resumed.seed):
+        raise BenchError(
+            f"--seed {seed}: the run was begun with seed {resumed.seed}; leave --seed away"
+        )
+    told.print(
+        f"{resume}: going on in {resumed.path.name}, after {resumed.strokes} strokes and a gap of "
+        f"{resumed.gap_s:.0f} s",
+        markup=False,
+    )
+    return resumed, resumed.seed
+
+
 @contextlib.contextmanager
 def _stops_by_hand(stop: threading.Event) -> Iterator[None]:
     """Turn Ctrl-C, a polite kill and a closed terminal into a request.
