@@ -12,10 +12,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.load import Recording
+from analysis.source_difference import join_differences
 from analysis.strokes import StrokeTable
 from rig.record.parts import burst_owners
 
-_TIMES = ("drive_t_s", "onset_t_s", "note_t_s")
+_TIMES = ("drive_t_s", "onset_t_s", "note_t_s", "sound_t_s")
 _PAUSE_S = 1.0
 """Least time from part to part, should the computer's clock have been set back."""
 
@@ -109,6 +110,7 @@ def join_tables(
         time_line=tables[0].time_line,
         budget=longest.budget,
         facts=facts,
+        differences=join_differences([one for table in tables for one in table.differences]),
     )
 
 

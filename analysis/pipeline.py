@@ -14,14 +14,16 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.decide import Decision, RunStatus, Verdict, decide_all, describe, overall
-from analysis.load import Recording, load_run
+from analysis.load import Recording, recording_of
 from analysis.measure import UNITS, Measure
 from analysis.measures import measure_all, stage_spans, to_json
+from analysis.parts import JoinedAudio, begins_frames, join_tables
 from analysis.strokes import StrokeTable, build_strokes
 from rig.record.audio_file import AudioReader
 from rig.record.bench_fault import BenchError, UnfinishedRunError
 from rig.record.calibration_age import calibration_doubts, warmth_doubts
 from rig.record.limits import TICKS_PER_US
+from rig.record.parts import open_parts
 from rig.record.protocol import IdleStage, Limit, Protocol
 from rig.record.run_records import StartRecord, Status
 from rig.record.specimen import Specimen
@@ -57,6 +59,9 @@ class Analysis:
         One decision for each limit of the protocol, in its order.
     overall
         The worst verdict; None where a complete run has no limits.
+    recordings, begins
+        Of a run that was continued all its parts, of which ``recording`` is the last, and the frame
+        at which each begins.
     """
 
     recording: Recording
@@ -64,11 +69,13 @@ class Analysis:
     measures: list[Measure]
     decisions: list[Decision]
     overall: Verdict | None
+    recordings: tuple[Recording, ...]
+    begins: tuple[int, ...]
 
     @property
     def path(self) -> Path:
-        """The run folder."""
-        return self.recording.path
+        """The run folder; the first, of a run that was continued."""
+        return self.recordings[0].path
 
     @property
     def start(self) -> StartRecord:
@@ -86,9 +93,15 @@ class Analysis:
         return self.recording.reader.specimen
 
     @property
-    def audio(self) -> AudioReader:
-        """The recording."""
+    def audio(self) -> AudioReader | JoinedAudio:
+        """The recording, or those of all parts."""
+        if len(self.recordings) > 1:
+            return JoinedAudio(self.recordings, self.begins)
         return self.recording.reader.audio
+
+    def _parts(self) -> str:
+        gaps = [f"{one.path.name} after {one.reader.start.gap_s:.0f} s" for one in self.recordings]
+        return ", ".join([self.path.name, *gaps[1:]])
 
     @property
     def ended_by(self) -> str:
@@ -99,7 +112,7 @@ class Analysis:
     @property
     def doubts(self) -> list[str]:
         """Sentences that belong beside every result."""
-        notes = self.recording.of_kind("note")["text"].tolist()
+        notes = [text for part in self.recordings for text in part.of_kind("note")["text"].tolist()]
         found = [*self.table.facts["remarks"], *notes]
         if self.ended_by:
             found.append(f"the run ended by a stop condition of its protocol: {self.ended_by}")
@@ -159,6 +172,7 @@ class Analysis:
             *_under_test(self.specimen),
             ("run", f"{self.path.name} ({start.run_id})"),
             ("status", self.recording.status),
+            *([("parts", self._parts())] if len(self.recordings) > 1 else []),
             *([("ended by", self.ended_by)] if self.ended_by else []),
             ("software", ", ".join(f"{k} {v}" for k, v in start.software.items() if v)),
             ("board", ", ".join(f"{k} {v}" for k, v in start.board.items()) or "none"),
@@ -212,20 +226,23 @@ def analyse_run(path: Path | str) -> Analysis:
         It is no run folder, or its clocks can't be tied together. UnfinishedRunError where the
         run didn't come to its end.
     """
-    recording = load_run(path)
-    try:
-        table = build_strokes(recording)
-    except BenchError as error:
-        if recording.status == "complete":
-            raise
-        raise UnfinishedRunError(
-            f"{recording.path}: {_ENDED[recording.status].lower()}, and too little was recorded to "
-            f"measure anything.\n{recording.reader.faults[0]}\nMeasuring it: {error}",
-            failed=recording.status == "failed",
-        ) from error
+    recordings = [recording_of(part) for part in open_parts(path)]
+    tables = [_build(recording) for recording in recordings]
+    # how a run that was continued ended is how its last part did
+    recording, table = recordings[-1], tables[-1]
+    begins = begins_frames(recordings)
+    if len(recordings) > 1:
+        table = join_tables(recordings, tables, begins)
     reader = recording.reader
-    spans = {**stage_spans(table.strokes), **_idle_spans(recording, table)}
-    idle = _idle_samples(recording, spans, table)
+    spans = stage_spans(table.strokes)
+    silent: list[npt.NDArray[np.float32]] = []
+    for part, own, begin in zip(recordings, tables, begins, strict=True):
+        quiet = _idle_spans(part, own)
+        shift_s = begin / part.sample_rate_hz
+        for stage, found in quiet.items():
+            spans.setdefault(stage, []).extend((a + shift_s, b + shift_s) for a, b in found)
+        silent.append(_idle_samples(part, quiet, own))
+    idle = np.concatenate(silent)[: round(_MOST_IDLE_S * recording.sample_rate_hz)]
     budget = {name: u * 1e-6 for name, (u, _) in table.budget.parts.items()}
     shared = [u for name, u in budget.items() if name not in ("onset", "stamp of the note")]
     measures = measure_all(
@@ -249,7 +266,23 @@ def analyse_run(path: Path | str) -> Analysis:
         measures=measures,
         decisions=decisions,
         overall=overall(decisions, status),
+        recordings=tuple(recordings),
+        begins=tuple(begins),
     )
+
+
+def _build(recording: Recording) -> StrokeTable:
+    """Make a part's stroke table; UnfinishedRunError if too little of it was recorded."""
+    try:
+        return build_strokes(recording)
+    except BenchError as error:
+        if recording.status == "complete":
+            raise
+        raise UnfinishedRunError(
+            f"{recording.path}: {_ENDED[recording.status].lower()}, and too little was recorded to "
+            f"measure anything.\n{recording.reader.faults[0]}\nMeasuring it: {error}",
+            failed=recording.status == "failed",
+        ) from error
 
 
 def _pulses(

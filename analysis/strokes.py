@@ -289,7 +289,8 @@ def _outcomes(
     reason[late & (outcome == "lost")] = "the recording ends in its window"
     if recording.imported and len(notes) == 0:
         reason[outcome == "lost"] = "no notes were recorded: nothing can be said of the module"
-    reason[~came] = "never struck: the run ended before it"
+    done = recording.status == "complete"
+    reason[~came] = f"never struck: the run {'was done without' if done else 'ended before'} it"
     bad = reason != ""
     outcome[bad] = "invalid"
     table["outcome"] = outcome.astype(str)

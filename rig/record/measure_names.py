@@ -41,3 +41,13 @@ MEASURE_UNITS: dict[str, str] = {
     "noise_floor": "dbfs",
 }
 """Name to unit; ``protocols/MEASURES.md`` says how each is defined."""
+
+COMPARED_UNITS: dict[str, str] = {
+    "latency_median": "ms",
+    "latency_sd": "ms",
+    "latency_p95": "ms",
+    "lost_share": "percent",
+    "double_share": "percent",
+    "velocity": "levels",
+}
+"""What two runs are compared in, each with the unit token that ends its margin's key."""
