@@ -80,7 +80,7 @@ def harness_build(build: Path) -> Path:
     need("gcc", "/usr/include/simavr/sim_avr.h", "/usr/include/libelf.h")
     build.mkdir(parents=True, exist_ok=True)
     program = build / "harness"
-    sources = [str(HARNESS / "harness.c"), str(HARNESS / "coil_model.c")]
+    sources = [str(source) for source in sorted(HARNESS.glob("*.c"))]
     flags = ["-std=gnu11", "-O2", "-Wall", "-Wextra", "-I/usr/include/simavr"]
     run(["gcc", *flags, *sources, "-o", str(program), "-lsimavr", "-lelf"])
     return program

@@ -25,7 +25,7 @@ from rig.link.messages import EventKind, Refusal, State, Trip
 from rig.readiness import get_ready
 from rig.record.bench_file import BoardPort
 
-STROKES = 120
+STROKES = 80
 ONE_IN = 1000
 Running = tuple[str, "subprocess.Popen[str]"]
 
@@ -107,7 +107,7 @@ def begin_burst(board: Board) -> list[Entry]:
     return entries
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1])
 def test_harmed_bytes_give_the_truth_or_an_error(freely: Running, seed: int) -> None:
     """One byte in 1,000 flipped, lost, doubled or late, either way: all strikes told, or an error."""
     with bad_cable(freely[0], seed=seed) as cable:
