@@ -54,6 +54,14 @@ def test_figures_are_those_in_force() -> None:
     assert f"{pulse_ms} ms a pulse, {gap_ms} ms from start to start" in PAGE
 
 
+def test_queue_length_is_the_one_in_force() -> None:
+    """The page on the board says how many strikes can be loaded whole, and how many coils there are."""
+    page = (HERE.parents[1] / "rig" / "link" / "BOARD.md").read_text(encoding="utf-8")
+    assert f"The queue holds {HARD_LIMITS['queue_length']} strikes" in page
+    assert HARD_LIMITS["coil_count"] == 2
+    assert "two coils" in page
+
+
 def test_noise_table_follows_its_formula() -> None:
     """Exposure times are NIOSH's: T = 480 / 2^((L - 85) / 3) minutes (publication 98-126)."""
     found = re.search(
