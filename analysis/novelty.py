@@ -172,7 +172,9 @@ def beginnings(
         guard, reach = GUARD_HOPS[scale], PAST_HOPS[scale]
         past = corner[np.maximum(where[:, None] + np.arange(-reach - guard, -guard), 0)]
         rank = min(round(PAST_QUANTILE[scale] * reach), reach - 1)
-        middle = np.partition(past, rank, axis=1)[:, rank]
+        # the largest needs no order, and there the past is longest
+        whole = rank == reach - 1
+        middle = past.max(axis=1) if whole else np.partition(past, rank, axis=1)[:, rank]
         ratio = np.full(len(where), past_ratio[scale])
         which = np.full(len(where), -1)
         if len(expected):
@@ -230,9 +232,10 @@ def _thin(
         # found on the longest scale alone, it begins up to a millisecond later
         own = rise(hop if scale < 2 else hop + 5)
         if not near and last_rise:
-            usual = _tail(hops.corner[scale], hop, last_hop, GUARD_HOPS[scale])
-            if hops.corner[scale, hop] < tail_ratio * usual:
-                continue
+            if tail_ratio:
+                usual = _tail(hops.corner[scale], hop, last_hop, GUARD_HOPS[scale])
+                if hops.corner[scale, hop] < tail_ratio * usual:
+                    continue
             ratio = own / last_rise
             late = ECHO_START_S < age * HOP_S < ECHO_MIDDLE_S
             if late and ratio < echo_rise:

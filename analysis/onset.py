@@ -349,7 +349,10 @@ class OnsetFinder:
         return lambda hop: self._predictor.rise(fast, (hop - 1) * HOP)
 
     def _clipped(self, samples: Samples) -> Bools:
-        return np.asarray((np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1))
+        clipped: Bools = np.zeros(len(samples) // self._hop, dtype=bool)
+        if len(samples) and max(samples.max(), -samples.min()) >= CLIP_LEVEL:
+            clipped |= (np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1)
+        return clipped
 
 
 def _shifted(onsets: Onsets, kept: Ints, first_frame: int) -> Onsets:

@@ -104,6 +104,52 @@ def test_a_plan_helps_to_tell_close_strokes_apart(gap_ms, level_db):
     assert exactly(onsets, truth)
 
 
+def soft_second(contact_ms, gap_ms, level_db, seed):
+    """Ten pairs of strokes on one pad, 60 dB above the noise: (samples, true onsets)."""
+    rng = np.random.default_rng(seed)
+    pad = any_pad(rng)
+    at = np.repeat(0.3 + np.arange(10) * 0.4 + rng.uniform(0, 0.01, 10), 2)
+    at[1::2] += gap_ms * 1e-3
+    sounds = [percussive(contact_ms, rng, pad, mode_level=0.3) for _ in at]
+    level = np.tile([0.6, 0.6 * 10 ** (level_db / 20)], 10)
+    samples, truth = place(at, sounds, level, 4.7, RATE_HZ)
+    return samples + rng.normal(0, 6e-4, len(samples)), truth
+
+
+LEAST_GAPS = [(0.5, 0, 4), (1.0, 0, 4), (2.0, 0, 4), (0.5, -10, 15), (1.0, -10, 15), (0.5, -20, 20)]
+
+
+@pytest.mark.parametrize(("contact_ms", "level_db", "gap_ms"), LEAST_GAPS)
+def test_second_strokes_without_a_plan(contact_ms, level_db, gap_ms):
+    """All are found, and nothing else, from the gaps on that MEASURES.md gives (and at 50 ms)."""
+    for gap, seed in itertools.product((gap_ms, 50), range(2)):
+        samples, truth = soft_second(contact_ms, gap, level_db, seed)
+        assert exactly(find_onsets(samples, 0, RATE_HZ), truth)
+
+
+@pytest.mark.parametrize(
+    ("contact_ms", "level_db", "gap_ms"),
+    [(0.5, -10, 4), (2.0, -6, 4), (0.5, -20, 6), (1.0, -10, 6), (1.0, -20, 8)],
+)
+def test_soft_second_strokes_with_a_plan(contact_ms, level_db, gap_ms):
+    """Expected to 0.15 ms (sd), much softer and sooner ones are found, and nothing else."""
+    rng = np.random.default_rng(gap_ms)
+    for seed in range(2):
+        samples, truth = soft_second(contact_ms, gap_ms, level_db, seed)
+        expected = truth + rng.normal(0, 14, len(truth))
+        assert exactly(find_onsets(samples, 0, RATE_HZ, expected), truth)
+
+
+@pytest.mark.parametrize("level_db", [-10, -20])
+def test_what_cannot_be_told_from_a_tail_is_not_invented(level_db):
+    """Second strokes 4 to 10 ms after harder ones may be missed; nothing is found elsewhere."""
+    for gap_ms in (4, 6, 10):
+        samples, truth = soft_second(1.0, gap_ms, level_db, 3)
+        onsets = find_onsets(samples, 0, RATE_HZ)
+        assert (np.abs(onsets.frame[:, None] - truth).min(axis=1) < 0.002 * RATE_HZ).all()
+        assert 10 <= len(onsets) <= 20
+
+
 @pytest.mark.parametrize("late_peak", [0.7, 1.5])
 def test_a_late_crest_is_no_stroke(late_peak):
     """A crest 10 ms after the onset, even higher than the first, is part of its stroke."""
