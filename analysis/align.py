@@ -82,7 +82,7 @@ def align(
         tried.sort(key=lambda pairs: len(pairs.source), reverse=True)
         if tried and len(tried[0].source) > len(best.source):
             best = tried[0]
-            others = [pairs for pairs in tried[1:] if not _agree(pairs, best)]
+            others = [pairs for pairs in tried[1:] if _contradict(pairs, best)]
             runner_up = others[0] if others else nothing
         if len(best.source) > 0.9 * len(source_s):
             break
@@ -98,10 +98,15 @@ def align(
     return best
 
 
-def _agree(one: Pairs, other: Pairs) -> bool:
-    """Most of the events that both match are matched alike."""
+def _contradict(one: Pairs, other: Pairs) -> bool:
+    """Both match the same events, and most of them otherwise.
+
+    Where a clock has jumped, two offsets are true, each of events of its own.
+    """
     _, i, j = np.intersect1d(one.source, other.source, return_indices=True)
-    return len(i) > 0 and bool((one.target[i] == other.target[j]).mean() > 0.5)
+    shared = max(len(i), len(np.intersect1d(one.target, other.target)))
+    alike = int((one.target[i] == other.target[j]).sum())
+    return alike <= 0.5 * shared and shared > 0.25 * min(len(one.source), len(other.source))
 
 
 class _Lists:

@@ -77,6 +77,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
     drive_s = np.full(len(recording.strikes), np.nan)
     if time_line is not None:
         has = struck >= 0
+        remarks += _time_remarks(time_line, recording.sample_rate_hz)
         drive_s[has] = time_line.t_s(struck[has])
         if time_line.method == "onsets":
             remarks.append(
@@ -103,7 +104,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
         notes = notes.assign(sound_t_s=np.nan, sound_u_s=np.nan)
     _fill_notes(table, notes, matched)
     notes = notes.assign(role=matched.role, stroke=matched.stroke)
-    _outcomes(recording, table, notes, matched, struck)
+    _outcomes(recording, table, notes, matched, struck, time_line)
     inferred_count = int(np.isfinite(contacts.inferred_s).sum())
     if inferred_count:
         remarks.append(
@@ -144,6 +145,22 @@ def _source_remarks(differences: Sequence[SourceDifference]) -> list[str]:
     return remarks
 
 
+def _time_remarks(line: TimeLine, sample_rate_hz: float) -> list[str]:
+    """Sentences on lost samples that the record does not tell of, or not rightly."""
+    remarks = [
+        f"the audio lost at {jump.from_s:.3f} s is {-jump.step_s * 1e3:+.3f} ms longer than was told; "
+        "the markers place what follows"
+        for jump in line.jumps
+        if jump.told and abs(jump.step_s) * sample_rate_hz >= 1.0
+    ]
+    remarks += [
+        f"between {low:.3f} and {high:.3f} s the markers don't fit: samples were lost there unseen; "
+        "strokes there are invalid"
+        for low, high in line.unsure_s
+    ]
+    return remarks
+
+
 def _struck(recording: Recording) -> Ints:
     """Ticks of each strike's coil pulse; -1 for one that never came."""
     rows = recording.of_kind("coil_on")
@@ -168,7 +185,12 @@ def _time_line(recording: Recording, heard: Heard, struck: Ints) -> TimeLine | N
             return fit_markers(heard.edges.frame, sent, recording.sample_rate_hz)
     elif len(sent):
         return fit_markers(
-            heard.edges.frame, sent, recording.sample_rate_hz, heard.edges.code, codes
+            heard.edges.frame,
+            sent,
+            recording.sample_rate_hz,
+            heard.edges.code,
+            codes,
+            recording.gaps,
         )
     if (struck >= 0).any():
         return fit_onsets(heard.onsets.frame / recording.sample_rate_hz, struck[struck >= 0])
@@ -252,6 +274,7 @@ def _outcomes(
     notes: pd.DataFrame,
     matched: NoteMatch,
     struck: Ints,
+    time_line: TimeLine | None,
 ) -> None:
     onset = table["onset_t_s"].to_numpy()
     strike = table["strike"].to_numpy()
@@ -269,6 +292,8 @@ def _outcomes(
     for first, count in recording.gaps:
         low, high = first / recording.sample_rate_hz, (first + count) / recording.sample_rate_hz
         reason[(begin <= high) & (end >= low)] = "audio was lost in its window"
+    for low, high in time_line.unsure_s if time_line is not None else ():
+        reason[(begin <= high) & (end >= low)] = "the markers about it don't fit: samples were lost"
     windows = recording.reader.audio.windows
     if windows is not None:
         # of a stroke that is found, enough was kept

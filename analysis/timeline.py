@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import BSpline, make_lsq_spline
 
-from analysis.align import align
+from analysis.align import Pairs, align
+from analysis.breaks import Jump, find_jumps, match_in_pieces
 from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_S
 
@@ -25,6 +27,8 @@ LEAST_MARKERS = 4
 LEAST_SHARE = 0.8
 """Share of the markers sent that must be found."""
 MOST_RESIDUAL_FRAMES = 0.5
+UNSURE_MARKERS = 8
+"""So many markers in a row that don't fit: nothing between them can be placed."""
 WANDER = 0.2e-6
 """Unseen change of rate between a marker and a stroke, relative (crystals; common practice)."""
 
@@ -44,6 +48,11 @@ class TimeLine:
         Events that carry it; sent and not found; found and not sent.
     method
         ``markers``, or ``onsets`` where a plan was fitted to the onsets.
+    unsure_s
+        Stretches of the audio clock, (begin, end), in which no tick can be placed: samples were
+        lost there without having been told, or the markers don't fit.
+    jumps
+        Places at which the audio clock jumps, though the record tells of a gap of another length.
     """
 
     ppm: float
@@ -58,11 +67,21 @@ class TimeLine:
     _wander: BSpline | None
     _at_s: Floats
     _freedom: int
+    unsure_s: tuple[tuple[float, float], ...] = ()
+    jumps: tuple[Jump, ...] = ()
+    _jump_x: Floats = dataclasses.field(default_factory=lambda: np.zeros(0))
 
     def t_s(self, ticks: npt.ArrayLike) -> Floats:
         """Seconds of the audio clock at ticks (any shape)."""
         x = self._nominal(ticks)
-        return np.asarray(self._offset_s + self._middle_s + self._slope * x + self._bend(x))
+        plain = self._offset_s + self._middle_s + self._slope * x + self._bend(x)
+        if not self.jumps:
+            return np.asarray(plain)
+        # what falls into a gap stays at its begin, even if the gap is longer than was told
+        total = np.concatenate([[0.0], np.cumsum([jump.step_s for jump in self.jumps])])
+        floors = np.array([-np.inf, *(jump.from_s for jump in self.jumps)])
+        place = np.searchsorted(self._jump_x, x, side="right")
+        return np.asarray(np.maximum(plain + total[place], floors[place]))
 
     def _nominal(self, ticks: npt.ArrayLike) -> Floats:
         return np.asarray(ticks, dtype=np.float64) / TICKS_PER_S - self._middle_s
@@ -91,8 +110,11 @@ def fit_markers(
     sample_rate_hz: float,
     edge_codes: npt.ArrayLike | None = None,
     marker_codes: npt.ArrayLike | None = None,
+    gaps: npt.ArrayLike | None = None,
 ) -> TimeLine:
     """Fit the controller's clock to the audio clock by its markers.
+
+    Where samples were lost the line may jump: how long a gap truly is, the markers tell.
 
     Parameters
     ----------
@@ -104,6 +126,8 @@ def fit_markers(
         Nominal rate of the recording.
     edge_codes, marker_codes
         Widths by code; only equal codes match.
+    gaps
+        (g, 2) first frame and number of frames of gaps that the record tells of.
 
     Returns
     -------
@@ -132,14 +156,28 @@ def fit_markers(
     )
     if len(sent_s) < LEAST_MARKERS or len(edges_s) < LEAST_MARKERS:
         raise BenchError(f"{what}: at least {LEAST_MARKERS} of each are needed. {check}")
-    pairs = align(sent_s, edges_s, codes[0], codes[1], tolerance_s=MARKER_TOLERANCE_S)
-    share = len(pairs.source) / len(sent_s)
+    pieces = match_in_pieces(sent_s, edges_s, codes, MARKER_TOLERANCE_S)
+    pairs = Pairs(
+        np.concatenate([piece.source for piece in pieces]),
+        np.concatenate([piece.target for piece in pieces]),
+    )
+    told_s = np.asarray([] if gaps is None else gaps, dtype=np.float64).reshape(-1, 2)
+    told_s = told_s[np.argsort(told_s[:, 0], kind="stable")] / sample_rate_hz
+    lengths = [len(piece.source) for piece in pieces]
+    x, y = sent_s[pairs.source], edges_s[pairs.target]
+    jumps = find_jumps(x, y, np.cumsum(lengths[:-1]), told_s[:, 0]) if len(x) else []
+    in_gaps = _in_gaps(pairs, edges_s, told_s, len(sent_s))
+    share = len(pairs.source) / max(len(sent_s) - in_gaps, 1)
     if len(pairs.source) < LEAST_MARKERS or share < LEAST_SHARE:
         raise BenchError(
             f"{what}: only {len(pairs.source)} match ({share:.0%}); at least {LEAST_SHARE:.0%} are "
             f"needed. {check}, and that no other program took samples from the interface"
         )
-    line = _fit(sent_s[pairs.source], edges_s[pairs.target], len(sent_s), len(edges_s), "markers")
+    steps = np.zeros(len(x))
+    for jump in jumps:
+        steps[jump.pair :] += jump.step_s
+    line = _fit(x, y - steps, len(sent_s), len(edges_s), "markers")
+    line = _with_jumps(line, jumps, x)
     if not line.residual_sd_us * 1e-6 * sample_rate_hz <= MOST_RESIDUAL_FRAMES:
         raise BenchError(
             f"{what}: they scatter by {line.residual_sd_us:.1f} us about the line; at most "
@@ -147,7 +185,61 @@ def fit_markers(
             f"({MOST_RESIDUAL_FRAMES / sample_rate_hz * 1e6:.1f} us) "
             f"are allowed. {check}, and that the interface runs on its own clock"
         )
-    return line
+    return dataclasses.replace(line, unsure_s=_unsure(line, sent_s, pairs, y, told_s))
+
+
+def _in_gaps(pairs: Pairs, edges_s: Floats, told_s: Floats, sent: int) -> int:
+    """Markers that weren't found because they fell into a gap that the record tells of."""
+    found = 0
+    for begin_s, _ in told_s:
+        after = int(np.searchsorted(edges_s[pairs.target], begin_s))
+        low = int(pairs.source[after - 1]) + 1 if after > 0 else 0
+        high = int(pairs.source[after]) if after < len(pairs.source) else sent
+        found += max(high - low, 0)
+    return min(found, sent)
+
+
+def _with_jumps(line: TimeLine, jumps: list[Jump], x: Floats) -> TimeLine:
+    """Place each jump on the ticks: where its gap begins, or just after the last marker."""
+    total, at = 0.0, []
+    for jump in jumps:
+        place = x[jump.pair - 1] - line._middle_s + 1.0 / TICKS_PER_S
+        if jump.told:
+            for _ in range(3):
+                now = line.t_s((place + line._middle_s) * TICKS_PER_S) + total
+                place += jump.from_s - float(now)
+        total += jump.step_s
+        at.append(place)
+    return dataclasses.replace(line, jumps=tuple(jumps), _jump_x=np.array(at))
+
+
+def _unsure(
+    line: TimeLine, sent_s: Floats, pairs: Pairs, y: Floats, told_s: Floats
+) -> tuple[tuple[float, float], ...]:
+    """Stretches about jumps that the record does not tell of, and about markers that don't fit."""
+    found = [(float(y[jump.pair - 1]), float(y[jump.pair])) for jump in line.jumps if not jump.told]
+    off_s = np.abs(line.t_s(sent_s[pairs.source] * TICKS_PER_S) - y)
+    fits = np.zeros(len(sent_s), dtype=bool)
+    fits[pairs.source[off_s <= max(6e-6 * line.residual_sd_us, 5e-6)]] = True
+    at_s = line.t_s(sent_s * TICKS_PER_S)
+    good = np.flatnonzero(fits)
+    bounds = [-1, *good.tolist(), len(sent_s)]
+    for before, after in itertools.pairwise(bounds):
+        if after - before - 1 < UNSURE_MARKERS:
+            continue
+        begin_s = float(at_s[before]) if before >= 0 else -np.inf
+        end_s = float(at_s[after]) if after < len(sent_s) else np.inf
+        between = at_s[before + 1 : after, None]
+        lost = (between >= told_s[:, 0] - 1e-3) & (between <= told_s.sum(axis=1) + 1e-3)
+        if (~lost.any(axis=1)).sum() >= UNSURE_MARKERS:
+            found.append((begin_s, end_s))
+    apart: list[tuple[float, float]] = []
+    for begin_s, end_s in sorted(found):
+        if apart and begin_s <= apart[-1][1]:
+            apart[-1] = (apart[-1][0], max(apart[-1][1], end_s))
+        else:
+            apart.append((begin_s, end_s))
+    return tuple(apart)
 
 
 def fit_onsets(onset_s: npt.ArrayLike, planned_ticks: npt.ArrayLike) -> TimeLine:

@@ -127,6 +127,9 @@ class Interface:
         Gives true time after having brought the bench up to it.
     drop_at_s
         True times at which the block then running is lost.
+    miscount_frames
+        By how much the interface's account of each such block is too high; at the least minus a
+        block, where the loss goes untold.
 
     Raises
     ------
@@ -143,6 +146,7 @@ class Interface:
         seed: int,
         now_s: Callable[[], float],
         drop_at_s: Sequence[float] = (),
+        miscount_frames: int = 0,
     ) -> None:
         strange = [role for role in roles if role not in ROLES]
         if strange or not roles:
@@ -152,6 +156,8 @@ class Interface:
         self.roles = tuple(roles)
         self._rate, self._ppm, self._pad, self._seed = sample_rate_hz, ppm, pad, seed
         self._now_s, self._drop_at_s = now_s, tuple(drop_at_s)
+        self._miscount = max(int(miscount_frames), -BLOCK_FRAMES)
+        self._off = 0
         self.clock: AudioClock | None = None
         self._running = False
         self._next = 0
@@ -193,7 +199,7 @@ class Interface:
             "marker": EdgeLine(self._rate, 0.0),
             "din_line": EdgeLine(self._rate, _LINE_LEVEL),
         }
-        self._next, self._lost, self._running = 0, 0, True
+        self._next, self._lost, self._off, self._running = 0, 0, 0, True
 
     def stop(self) -> None:
         """End the recording; the clock stays known."""
@@ -255,10 +261,12 @@ class Interface:
             begin_s = self.clock.start_s + self._next * self.clock.step_s
             end_s = begin_s + BLOCK_FRAMES * self.clock.step_s
             if any(begin_s <= at < end_s for at in self._drop_at_s):
-                self._lost += BLOCK_FRAMES
+                self._lost += BLOCK_FRAMES + self._miscount
+                self._off += self._miscount
             else:
+                first = self._next + self._off
                 blocks.append(
-                    AudioBlock(first_frame=self._next, samples=samples, dropped_frames=self._lost)
+                    AudioBlock(first_frame=first, samples=samples, dropped_frames=self._lost)
                 )
                 self._lost = 0
             self._next += BLOCK_FRAMES

@@ -40,6 +40,7 @@ WORLD_KEYS = (
     "channel",
     "audio_ppm",
     "drop_audio_at_s",
+    "drop_miscount_frames",
 )
 """Keys of the simulated bench's URL that the world itself reads, besides ``set.*``."""
 
@@ -63,6 +64,8 @@ class World:
         Error of the audio interface's clock.
     drop_audio_at_s
         True times at which a block of audio is lost.
+    drop_miscount_frames
+        By how much the interface's account of each lost block is too high.
     """
 
     def __init__(
@@ -77,6 +80,7 @@ class World:
         ambient_c: float = 21.0,
         audio_ppm: float = 18.0,
         drop_audio_at_s: Sequence[float] = (),
+        drop_miscount_frames: int = 0,
     ) -> None:
         pad_figures = pad or presets.PADS["loam-mesh"]
         self.pad = Pad(pad_figures)
@@ -97,6 +101,7 @@ class World:
         self.seed, self.audio_ppm = seed, audio_ppm
         self.board_ppm, self.board_start_s = 0.0, 0.0
         self._drop_audio_at_s = tuple(drop_audio_at_s)
+        self._drop_miscount_frames = drop_miscount_frames
         self.now_s = 0.0
         self.sounds: list[StrokeSound] = []
         self.pulses: list[dict[str, Any]] = []
@@ -153,6 +158,7 @@ class World:
                 for t in query.get("drop_audio_at_s", "").split(",")
                 if t
             ],
+            drop_miscount_frames=int(_number(query, "drop_miscount_frames", 0.0)),
         )
 
     # -- from the board -----------------------------------------------------------------------
@@ -279,6 +285,7 @@ class World:
             self.seed,
             now_s,
             self._drop_audio_at_s,
+            self._drop_miscount_frames,
         )
         return self.interface
 

@@ -1,0 +1,107 @@
+"""Audio that was lost, from the interface to the measures: noticed, placed, never a wrong number.
+
+The simulated interface loses blocks at known times, and counts them rightly, wrongly or not at
+all. Its truth is the reference; the analysis never reads it.
+"""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from struck import Truth, record
+
+from analysis.pipeline import analyse_run
+from rig.record.run_folder import RunReader
+
+PROTOCOL = """format = 1
+name = "losses"
+purpose = "steady strokes while audio is lost"
+[[stage]]
+name = "one"
+pattern = "single"
+strikers = ["A", "B"]
+forces_n = [6, 15]
+repeats = 14
+interval_ms = 160
+interval_spread_ms = 12
+[[stage]]
+name = "two"
+pattern = "roll"
+strikers = ["A", "B"]
+rates_per_s = [12]
+strokes = 24
+force_n = 8
+"""
+BLOCK_FRAMES = 4096
+
+
+def lossy(folder, query, drops="2.5,4.1,7.3"):
+    """A run that lost blocks; its analysis, truth, and what was truly lost, in true seconds."""
+    record(PROTOCOL, folder, seed=4, query=f"&drop_audio_at_s={drops}{query}")
+    truth = json.loads(folder.with_name(folder.name + ".truth.json").read_text(encoding="utf-8"))
+    clock = truth["clocks"]
+    block_s = BLOCK_FRAMES * clock["audio_step_s"]
+    lost = []
+    for at in drops.split(","):
+        number = np.floor((float(at) - clock["audio_start_s"]) / block_s)
+        begin_s = clock["audio_start_s"] + number * block_s
+        lost.append((begin_s, begin_s + block_s))
+    return analyse_run(folder), Truth(truth), lost
+
+
+def latencies(analysis, truth):
+    """Latency as measured and as it truly was, of each valid stroke with a note."""
+    contacts = pd.DataFrame(truth.content["contacts"]).groupby("strike").first()
+    notes = pd.DataFrame(truth.content["notes"])
+    ends = notes[notes["strike"] >= 0].groupby("strike")["end_s"].first()
+    rows = analysis.table.strokes
+    rows = rows[rows["valid"] & (rows["strike"] >= 0)].set_index("strike")
+    true_s = (ends - contacts["onset_s"]).reindex(rows.index)
+    return rows["latency_s"], true_s, rows
+
+
+@pytest.mark.parametrize("miscount", [0, 7, 1900, -4000])
+def test_lost_blocks_are_marked_and_the_rest_is_right(tmp_path, miscount):
+    """Strokes inside are invalid with the reason; all others as true as without a loss.
+
+    The interface counts each lost block rightly, or wrongly by some frames.
+    """
+    analysis, truth, lost = lossy(tmp_path / "run", f"&drop_miscount_frames={miscount}")
+    gaps = RunReader.open(tmp_path / "run").events.query("kind == 'audio_gap'")
+    assert gaps["value"].tolist() == [BLOCK_FRAMES + miscount] * 3
+    first = [round((begin - truth.content["clocks"]["audio_start_s"])
+                   / truth.content["clocks"]["audio_step_s"]) for begin, _ in lost]  # fmt: skip
+    assert gaps["stamp_int"].tolist() == [f + k * miscount for k, f in enumerate(first)]
+    contacts = pd.DataFrame(truth.content["contacts"]).groupby("strike").first()
+    strokes = analysis.table.strokes.set_index("strike")
+    for begin_s, end_s in lost:
+        hit = contacts.index[(contacts["onset_s"] > begin_s) & (contacts["onset_s"] < end_s)]
+        assert not strokes.loc[hit, "valid"].any()
+    bad = strokes[~strokes["valid"]]
+    assert 1 <= len(bad) <= 12
+    assert bad["excluded_because"].eq("audio was lost in its window").all()
+    measured_s, true_s, rows = latencies(analysis, truth)
+    error_s = measured_s - true_s
+    assert rows["outcome"].isin(["clean", "double", "lost"]).all()
+    assert measured_s.isna().tolist() == true_s.isna().tolist()
+    assert (error_s.abs() <= 3 * rows["latency_u_s"])[~error_s.isna()].mean() > 0.95
+    assert error_s.abs().max() < 0.5e-3
+    longer = [d for d in analysis.doubts if "longer than was told" in d]
+    assert len(longer) == (3 if miscount else 0)
+
+
+def test_a_loss_that_goes_untold_gives_no_wrong_number(tmp_path):
+    """The interface says nothing of a lost block: the markers do, and what lies there is invalid."""
+    analysis, truth, _ = lossy(tmp_path / "run", f"&drop_miscount_frames={-BLOCK_FRAMES}", "4.1")
+    assert not len(RunReader.open(tmp_path / "run").events.query("kind == 'audio_gap'"))
+    assert any("lost there unseen" in doubt for doubt in analysis.doubts)
+    bad = analysis.table.strokes.query("not valid")
+    assert 1 <= len(bad) <= 6
+    measured_s, true_s, rows = latencies(analysis, truth)
+    assert measured_s.isna().tolist() == true_s.isna().tolist()
+    error_s = (measured_s - true_s).dropna()
+    assert error_s.abs().max() < 0.5e-3
+    assert len(rows) > 40
