@@ -57,8 +57,9 @@ class WindowSink:
         before_ms: float,
         after_ms: float,
     ) -> None:
-        self._sink = AudioSink(path, sample_rate_hz, channels)
+        # the index first: no sound is ever there without one
         self.index = IndexWriter(index_path)
+        self._sink = AudioSink(path, sample_rate_hz, channels)
         self.channels = channels
         self.frames_written = 0
         self._broken = False

@@ -223,13 +223,13 @@ class Interface:
 
     def see_marker(self, on_s: float, width_s: float) -> None:
         """Take in one marker pulse."""
-        if self.clock is not None and self._running:
+        if self.clock is not None and self._running and "marker" in self.roles:
             self._lines["marker"].add(self.clock.frame(on_s), _MARKER_LEVEL)
             self._lines["marker"].add(self.clock.frame(on_s + width_s), -_MARKER_LEVEL)
 
     def see_din(self, edges: Sequence[tuple[float, int]]) -> None:
         """Take in edges of the DIN line, (true time, +1 or -1)."""
-        if self.clock is not None and self._running:
+        if self.clock is not None and self._running and "din_line" in self.roles:
             for at_s, direction in edges:
                 self._lines["din_line"].add(self.clock.frame(at_s), _LINE_LEVEL * direction)
 

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,12 +16,19 @@ from rig.record.record_error import RecordError
 from rig.record.recovery_copy import recover_copy
 from rig.record.run_folder import RunReader, verify
 
-PROTOCOL = "demo"
+DEMO = Path(__file__).parents[3] / "protocols" / "demo.toml"
 
 
-def start_run(folder):
+def protocols(folder):
+    """Give the demo twice: all of its sound kept, and windows of it."""
+    windows = folder / "windows.toml"
+    windows.write_text(DEMO.read_text("utf-8") + '\n[record]\nkeep = "windows"\n', "utf-8")
+    return [DEMO, windows]
+
+
+def start_run(folder, protocol):
     """Start a run on the simulated bench in a process of its own; wait for its start record."""
-    command = [sys.executable, "-m", "rig.cli.main", "run", PROTOCOL]
+    command = [sys.executable, "-m", "rig.cli.main", "run", str(protocol)]
     command += ["--specimen", "good_build", "--quiet", "--out", str(folder)]
     process = subprocess.Popen(
         command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL
@@ -36,7 +44,7 @@ def start_run(folder):
 
 def longest_s(folder):
     """How long an undisturbed run takes from its start record to its stop record."""
-    process = start_run(folder)
+    process = start_run(folder, DEMO)
     begun_s = ended_s = time.monotonic()
     while process.poll() is None:
         if not (folder / "stop.json").exists():
@@ -53,9 +61,10 @@ def check_killed_runs(tmp_path, kills):
     rng = random.Random(17)
     whole_s = longest_s(tmp_path / "whole")
     cut = struck = 0
+    both = protocols(tmp_path)
     for number in range(kills):
         folder = tmp_path / f"run{number}"
-        process = start_run(folder)
+        process = start_run(folder, both[number % 2])
         time.sleep(rng.uniform(0, 0.9) * whole_s)
         process.send_signal(signal.SIGKILL)
         process.communicate()
@@ -82,8 +91,10 @@ def check_killed_runs(tmp_path, kills):
         if (folder / "sensor.wav").exists():
             # Another library reads the copy's recording, with the same samples.
             samples, _ = soundfile.read(copy / "sensor.wav", dtype="float32", always_2d=True)
-            assert len(samples) == run.audio.frame_count
-            assert np.array_equal(samples, run.audio.window(0, len(samples)))
+            pieces = [block for _, block in run.audio.blocks()]
+            assert len(samples) == sum(len(block) for block in pieces)
+            assert not pieces or np.array_equal(samples, np.concatenate(pieces))
+            assert again.audio.frame_count == run.audio.frame_count
         # The raw data is never touched.
         assert before == {name: (folder / name).read_bytes() for name in os.listdir(folder)}
     assert cut >= kills // 2
@@ -91,11 +102,11 @@ def check_killed_runs(tmp_path, kills):
 
 
 def test_ten_killed_runs(tmp_path):
-    """Ten kills at random moments."""
+    """Ten kills at random moments, every other one of a run that keeps windows only."""
     check_killed_runs(tmp_path, 10)
 
 
 @pytest.mark.long
 def test_fifty_killed_runs(tmp_path):
-    """Fifty kills at random moments."""
+    """Fifty kills at random moments, every other one of a run that keeps windows only."""
     check_killed_runs(tmp_path, 50)

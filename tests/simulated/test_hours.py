@@ -1,0 +1,70 @@
+"""Hours of capture: memory stays flat, and nothing is lost."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis.load import MARKER_WIDTHS_US
+from analysis.marker import MarkerFinder
+from rig.record.run_folder import RunReader, verify
+
+MOST_GROWTH_MB = 10.0
+SETTLED = 3
+"""Minutes after which all that is kept has been made."""
+
+
+def check_capture(folder: Path, hours: float, keep: str) -> list[float]:
+    """Capture so long in a process of its own; look at memory and record."""
+    program = Path(__file__).with_name("capture_hours.py")
+    done = subprocess.run(
+        [sys.executable, str(program), str(folder), str(hours), keep],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(program.parents[2])},
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    memory: list[float] = told["resident_mb"]
+    assert len(memory) >= round(hours * 60) - 1
+    assert max(memory[SETTLED:]) - memory[SETTLED] < MOST_GROWTH_MB, memory
+    assert verify(folder) == []
+    run = RunReader.open(folder)
+    assert not (run.events["kind"] == "audio_gap").any()
+    rate = run.audio.sample_rate_hz
+    # the last block was not full yet
+    assert 0 <= told["seconds"] - run.audio.frame_count / rate < 0.1
+    assert (run.events["kind"] == "coil_on").sum() == told["strokes"]
+    finder = MarkerFinder(rate, MARKER_WIDTHS_US)
+    heard_to = 0
+    for first, samples in run.audio.blocks():
+        if first > heard_to:
+            finder.pass_over(first - heard_to)
+        heard_to = first + len(samples)
+        finder.feed(samples[:, run.audio.roles["marker"]])
+    edges = finder.finish()
+    assert len(edges) == told["strokes"]
+    np.testing.assert_allclose(np.diff(edges.frame) / rate, 0.5, atol=2e-5)
+    return memory
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="no figures of memory here")
+@pytest.mark.parametrize("keep", ["all", "windows"])
+def test_minutes_of_capture(tmp_path: Path, keep: str) -> None:
+    """Eight minutes, both ways to keep the sound."""
+    check_capture(tmp_path / "run", 8 / 60, keep)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(7200)
+@pytest.mark.parametrize("keep", ["all", "windows"])
+def test_eight_hours_of_capture(tmp_path: Path, keep: str) -> None:
+    """Eight hours; 17 GB on the disk where all is kept."""
+    memory = check_capture(tmp_path / "run", 8.0, keep)
+    print(f"{keep}: {memory[SETTLED]:.1f} MB, then {min(memory):.1f} to {max(memory):.1f} MB")
