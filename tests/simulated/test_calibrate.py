@@ -337,7 +337,7 @@ def test_run_without_calibration_is_over_drive(tmp_path):
 
 def test_forces_are_refused_without_calibration():
     """A protocol in newtons can't be struck on a bench that doesn't know them."""
-    refusals = dry_run(parse_protocol(WARM, "protocol"), load_bench(BENCH)).refusals
+    refusals = dry_run(parse_protocol(BY_FORCE, "protocol"), load_bench(BENCH)).refusals
     assert len(refusals) == 1
     assert "is not calibrated" in refusals[0]
 
@@ -465,6 +465,7 @@ pattern = "single"
 widths_us = {widths_us}
 repeats = 3
 """
+BY_FORCE = WARM.replace("widths_us = {widths_us}", "forces_n = [3, 6, 12, 24, 48]")
 
 
 @pytest.mark.parametrize("room_c", [21.0, 35.0])

@@ -392,7 +392,7 @@ def test_earlier_trip_takes_a_person(tmp_path: Path) -> None:
     board.arm(1000)
     board.port.twin.set_input("reset", 0)  # type: ignore[attr-defined]
     again = Board.__new__(Board)
-    again.__init__(board.port, board.clock, board._requester, board._trace)  # type: ignore[misc]
+    again.__init__(board.port, board.clock, board._requester, board.trace)  # type: ignore[misc]
     with pytest.raises(TrippedError, match="reset while it was armed"):
         get_ready(again, limits_from_bench(bench), None)
     asked: list[str] = []
