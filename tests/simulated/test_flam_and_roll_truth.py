@@ -22,6 +22,8 @@ from analysis.pipeline import Analysis
 
 SEEDS = (1, 2)
 _WINDOW = 20
+SHELVES = {("flint-rubber", 30)}
+"""94 to 98 in 100 are caught from 29.8 to 30.9 ms, by some thousand pairs."""
 
 FLAMS = """format = 1
 name = "flams"
@@ -263,9 +265,8 @@ def test_modules_as_they_come_at_length(pad: str, tmp_path: Path) -> None:
 def test_flam_gap_over_dead_times(pad: str, dead_time_ms: int, tmp_path: Path) -> None:
     """Where seconds are caught again and again lost: the gap from which on they are caught.
 
-    On a shelf just at 95 in 100 the truth has no sharp gap (rubber, dead time 30 ms: 94 to 98 in
-    100 from 29.8 to 30.9 ms), so the value is held to the gaps of 93 and 97 in 100, and its
-    interval to the one of 95.
+    Within 0.5 ms; but on a shelf just at 95 in 100 the truth has no sharp gap, so there the value
+    is held to the gaps of 93 and 97 in 100.
     """
     gaps = [round(dead_time_ms - 3 + 0.4 * step, 1) for step in range(24)]
     runs = [
@@ -278,7 +279,8 @@ def test_flam_gap_over_dead_times(pad: str, dead_time_ms: int, tmp_path: Path) -
     )
     true_ms = crossing(gap_ms, caught, 0.95)
     found = [measured(analysis, "flam_gap_95") for analysis, _ in runs]
-    least_ms, most_ms = (crossing(gap_ms, caught, chance) for chance in (0.93, 0.97))
+    shelf = (0.93, 0.97) if (pad, dead_time_ms) in SHELVES else (0.95, 0.95)
+    least_ms, most_ms = (crossing(gap_ms, caught, chance) for chance in shelf)
     assert all(least_ms - 0.5 < m.value < most_ms + 0.5 for m in found)
     assert sum(m.low <= true_ms <= m.high for m in found) >= len(found) - 1
 
