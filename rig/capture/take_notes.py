@@ -35,8 +35,8 @@ class TakeNotes:
 def read_notes(path: Path) -> tuple[TakeNotes | None, list[str]]:
     """Read the notes of a take and list all faults of the file.
 
-    ``.csv``: columns time_s, note, velocity and, if given, channel (1 to 16, else 10). Any other
-    name: a standard MIDI file, its first tick taken as the first frame of the audio.
+    ``.csv``: columns time_s, note, velocity and, if given, channel (1 to 16, else 10); or the notes
+    table of a run's analysis. Any other name: a standard MIDI file, its first tick taken as the first frame of the audio.
     """
     if not path.is_file():
         return None, [f"{path}: no such file of notes"]
@@ -46,7 +46,12 @@ def read_notes(path: Path) -> tuple[TakeNotes | None, list[str]]:
 
 
 def _from_csv(path: Path) -> tuple[TakeNotes | None, list[str]]:
-    table, faults = read_table(path, needed=("time_s", "note", "velocity"), allowed=("channel",))
+    table, faults = read_table(
+        path,
+        needed=("time_s", "note", "velocity"),
+        allowed=("channel",),
+        own_time="note_t_s",
+    )
     if table is None:
         return None, faults
     for name, least, most in (("note", 0, 127), ("velocity", 0, 127), ("channel", 1, 16)):

@@ -15,7 +15,7 @@ TEXT_COLUMNS = frozenset({"striker", "stage", "pattern", "sweep"})
 
 
 def read_table(
-    path: Path, *, needed: Sequence[str], allowed: Sequence[str]
+    path: Path, *, needed: Sequence[str], allowed: Sequence[str], own_time: str
 ) -> tuple[pd.DataFrame | None, list[str]]:
     """Read a CSV file with a header line.
 
@@ -25,6 +25,9 @@ def read_table(
         The file, UTF-8.
     needed, allowed
         Columns that must be there, and those that may.
+    own_time
+        What a run's own analysis calls the time. A table with this column and no ``time_s`` is
+        taken as one of those: rows without a time and further columns are left out.
 
     Returns
     -------
@@ -43,6 +46,11 @@ def read_table(
         return None, [f"{path}: can't be read as a table with a header line: {error}"]
     raw.columns = [str(name).strip() for name in raw.columns]
     known = (*needed, *allowed)
+    if own_time in raw and "time_s" not in raw:
+        raw = raw.rename(columns={own_time: "time_s"})
+        at_s = pd.to_numeric(raw["time_s"], errors="coerce")
+        raw = raw[at_s.notna()].iloc[np.argsort(at_s.dropna(), kind="stable")]
+        raw = raw[[name for name in raw.columns if name in known]].reset_index(drop=True)
     faults = [
         f"{path}, line 1: unknown column {name!r}{nearest(name, known)}"
         for name in raw.columns

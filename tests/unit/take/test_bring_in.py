@@ -206,3 +206,19 @@ def test_an_existing_folder_is_never_overwritten(take: dict[str, Path]) -> None:
     call(take)
     with pytest.raises(Exception, match="never"):
         call(take)
+
+
+def test_tables_of_a_runs_own_analysis_serve_as_well(take: dict[str, Path]) -> None:
+    """Notes and strokes as the analysis writes them: its times, what is known, nothing else."""
+    take["midi"].write_text(
+        "note_t_s,note_u_s,wire_s,note,velocity,zone\n0.505,1e-6,,38,60,head\n1.005,1e-6,,38,61,head\n"
+    )
+    take["strikes"].write_text(
+        "stroke,strike,stage,striker,force_n,drive_t_s,onset_t_s\n"
+        "0,1,knocks,B,7,1.0,1.005\n1,0,knocks,A,5,0.5,0.505\n2,-1,,,,,1.2\n"
+    )
+    run = call(take)
+    assert run.plan.strikes["time_us"].tolist() == [0, 500_000]
+    assert run.plan.strikes["striker"].tolist() == ["A", "B"]
+    stamps = run.events.query("kind == 'midi_message'")["stamp"]
+    np.testing.assert_allclose(stamps / RATE_HZ, [0.505, 1.005])
