@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
+import json
+import re
 from collections.abc import Sequence
+from typing import Any
 
 import msgspec
 import pandas as pd
@@ -12,6 +15,8 @@ from rig.record.bench_fault import BenchError
 from rig.record.bench_file import BenchFile
 from rig.record.protocol import Protocol
 from rig.record.specimen import Specimen
+
+_CURVE = re.compile(r" \([^()]*\) us \([^()]*\) N")
 
 MUST_BE_EQUAL = ("bench", "calibration", "protocol", "sample_rate_hz")
 
@@ -108,10 +113,7 @@ def refuse_unlike(runs: Sequence[RunFacts], allow: Sequence[str] = ()) -> tuple[
         for run in runs:
             by_value.setdefault(str(getattr(run, name)), []).append(run.name)
         if len(by_value) > 1:
-            found = "; ".join(
-                f"{', '.join(names)}: {value if len(value) <= 120 else value[:117] + '...'}"
-                for value, names in by_value.items()
-            )
+            found = _told(name, by_value)
             (allowed if name in allow else refused).append(f"{name} differs ({found})")
     if refused:
         raise UnlikeRunsError(
@@ -120,6 +122,48 @@ def refuse_unlike(runs: Sequence[RunFacts], allow: Sequence[str] = ()) -> tuple[
             + ". Take them again alike, or allow the difference by name"
         )
     return tuple(allowed)
+
+
+def _told(name: str, by_value: dict[str, list[str]]) -> str:
+    """Say what differs, briefly: of protocols the keys that do, of calibrations their dates."""
+    if name == "protocol":
+        (first, names), *others = by_value.items()
+        return "; ".join(
+            f"{', '.join(others_names)} against {', '.join(names)}: "
+            + ", ".join(_stage_differences(json.loads(first), json.loads(value)))
+            for value, others_names in others
+        )
+    shown = {value: value for value in by_value}
+    if name == "calibration":
+        shown = {value: _CURVE.sub("", value) for value in by_value}
+        if len(set(shown.values())) < len(shown):
+            shown = {v: f"{text} (curve {i})" for i, (v, text) in enumerate(shown.items(), 1)}
+    return "; ".join(f"{', '.join(names)}: {shown[value]}" for value, names in by_value.items())
+
+
+def _stage_differences(before: list[dict[str, Any]], after: list[dict[str, Any]]) -> list[str]:
+    """Name stages and keys that differ between two protocols' stages."""
+    one, other = ({stage["name"]: stage for stage in stages} for stages in (before, after))
+    found = [f"no stage {name!r}" for name in one if name not in other]
+    found += [f"a further stage {name!r}" for name in other if name not in one]
+    for name in one:
+        if name not in other:
+            continue
+        keys = dict.fromkeys((*one[name], *other[name]))
+        found += [
+            f"stage {name!r} has {key} {_short(other[name].get(key))}, not "
+            f"{_short(one[name].get(key))}"
+            for key in keys
+            if one[name].get(key) != other[name].get(key)
+        ]
+    return found or ["another order of stages"]
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, list):
+        value = ", ".join(map(str, value))
+    text = "not given" if value is None else str(value)
+    return text if len(text) <= 40 else f"{text[:37]}…"
 
 
 def changed(before: RunFacts, after: RunFacts) -> tuple[str, ...]:

@@ -21,6 +21,8 @@ from analysis.alike import RunFacts, changed, refuse_unlike
 from analysis.equivalence import Array, Difference
 from analysis.interval import finite
 from rig.record.bench_fault import BenchError
+from rig.record.measure_names import COMPARED_UNITS
+from rig.record.toml_file import nearest
 
 Verdict = Literal["better", "equal", "worse", "undecided"]
 
@@ -45,15 +47,20 @@ class Asked:
     better: Literal["less", "same"] = "less"
 
 
-ASKED: dict[str, Asked] = {
-    "latency_median": Asked(unit="ms", margin=0.5),
-    "latency_sd": Asked(unit="ms", margin=0.5),
-    "latency_p95": Asked(unit="ms", margin=1.0),
-    "lost_share": Asked(unit="percent", margin=2.0),
-    "double_share": Asked(unit="percent", margin=2.0),
-    "velocity": Asked(unit="levels", margin=3.0, better="same"),
+_MARGINS = {
+    "latency_median": 0.5,
+    "latency_sd": 0.5,
+    "latency_p95": 1.0,
+    "lost_share": 2.0,
+    "double_share": 2.0,
+    "velocity": 3.0,
 }
-"""Measures compared, each with the smallest difference that matters (to be chosen by the user)."""
+
+ASKED: dict[str, Asked] = {
+    name: Asked(unit=unit, margin=_MARGINS[name], better="same" if name == "velocity" else "less")
+    for name, unit in COMPARED_UNITS.items()
+}
+"""Measures compared, each with the smallest difference that matters where no protocol says it."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -151,10 +158,12 @@ class _Raw:
     events: tuple[int, int] | None = None
 
 
-def _measured(name: str, before: pd.DataFrame, after: pd.DataFrame, seed: int) -> _Raw:
+def _measured(
+    name: str, before: pd.DataFrame, after: pd.DataFrame, confidence: float, seed: int
+) -> _Raw:
     if name in ("lost_share", "double_share"):
         (k1, n1), (k2, n2) = _share(before, name), _share(after, name)
-        found = equivalence.of_shares(k1, n1, k2, n2)
+        found = equivalence.of_shares(k1, n1, k2, n2, confidence)
         in_percent = [100.0 * x for x in found[:5]]
         difference = Difference(
             in_percent[0],
@@ -175,13 +184,14 @@ def _measured(name: str, before: pd.DataFrame, after: pd.DataFrame, seed: int) -
     x, y = scale * x, scale * y
     counts = (x.size, y.size)
     if name in ("latency_median", "velocity"):
-        return _Raw(equivalence.of_places(x, y), scale * median_x, scale * median_y, counts)
+        places = equivalence.of_places(x, y, confidence)
+        return _Raw(places, scale * median_x, scale * median_y, counts)
     if name == "latency_sd":
-        difference = equivalence.of_statistics(x, y, _spread, seed=seed)
+        difference = equivalence.of_statistics(x, y, _spread, confidence, seed=seed)
         values = [float(v.std(ddof=1)) if v.size > 1 else math.nan for v in (x, y)]
     else:
         x, y = (scale * finite(table[column]) for table in (before, after))
-        difference = equivalence.of_quantiles(x, y, 0.95)
+        difference = equivalence.of_quantiles(x, y, 0.95, confidence)
         values = [float(np.quantile(v, 0.95)) if v.size else math.nan for v in (x, y)]
     return _Raw(difference, values[0], values[1], counts)
 
@@ -218,6 +228,7 @@ def compare(
     measures: Sequence[str] = tuple(ASKED),
     confidence: float = 0.95,
     target_power: float = 0.90,
+    among: int = 1,
     seed: int = 1,
 ) -> Comparison:
     """Compare two runs' stroke tables.
@@ -234,6 +245,8 @@ def compare(
         Names from ``ASKED``.
     confidence, target_power
         1 - risk of a false verdict; chance of a verdict at the strokes asked for.
+    among
+        So many comparisons are made with the same ``before``; their risk is shared (Bonferroni).
     seed
         Of the resampling.
 
@@ -244,21 +257,16 @@ def compare(
     """
     unlike = refuse_unlike(facts, allow) if facts else ()
     given = dict(margins or {})
-    unknown = [name for name in (*measures, *given) if name not in ASKED]
-    if unknown or not measures or not all(value > 0.0 for value in given.values()):
-        raise ComparisonError(
-            f"comparison: measures {', '.join(unknown) or '(fine)'} and margins {given} were asked "
-            f"for; measures are {', '.join(ASKED)}, and margins must be above 0"
-        )
+    _refuse_senseless(measures, given)
     x, y = _usable(before), _usable(after)
     asked = {
         name: dataclasses.replace(ASKED[name], margin=given.get(name, ASKED[name].margin))
         for name in measures
     }
-    raws = {name: _measured(name, x, y, seed) for name in measures}
+    raws = {name: _measured(name, x, y, confidence, seed) for name in measures}
     worse = equivalence.holm([_p_worse(raws[name], asked[name]) for name in measures])
     better = equivalence.holm([_p_better(raws[name], asked[name]) for name in measures])
-    risk = 1.0 - confidence
+    risk = (1.0 - confidence) / among
     compared = []
     for name, p_worse, p_better in zip(measures, worse, better, strict=True):
         raw, how = raws[name], asked[name]
@@ -301,6 +309,23 @@ def compare(
         unlike=unlike,
         changed=changed(*facts) if facts else (),
     )
+
+
+def _refuse_senseless(measures: Sequence[str], margins: Mapping[str, float]) -> None:
+    faults = [
+        f"there is no measure {name!r} to compare{nearest(name, ASKED)}"
+        for name in dict.fromkeys((*measures, *margins))
+        if name not in ASKED
+    ]
+    faults += [
+        f"a margin of {value:g} for {name} was asked for; it must be above 0 and finite"
+        for name, value in margins.items()
+        if not 0.0 < value < math.inf
+    ]
+    if not measures:
+        faults.append("no measure was asked for")
+    if faults:
+        raise ComparisonError(f"comparison: {'; '.join(faults)}. Measures are {', '.join(ASKED)}")
 
 
 def _p_worse(raw: _Raw, asked: Asked) -> float:

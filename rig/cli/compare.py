@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
@@ -11,6 +12,11 @@ from rich.table import Table
 from rig.cli.console import results, told
 from rig.cli.exit_code import ExitCode
 from rig.record.bench_fault import BenchError
+
+if TYPE_CHECKING:
+    from analysis.alike import RunFacts
+    from analysis.compare import Comparison
+    from analysis.pipeline import Analysis
 
 OF_COMPARISON: dict[str, ExitCode] = {
     "better": ExitCode.DONE,
@@ -21,71 +27,152 @@ OF_COMPARISON: dict[str, ExitCode] = {
 
 
 def compare(
-    before: Annotated[Path, typer.Argument(help="Run folder of the build before.")],
-    after: Annotated[Path, typer.Argument(help="Run folder of the build after.")],
+    base: Annotated[Path, typer.Argument(help="Run folder of the build before.")],
+    new: Annotated[
+        list[Path],
+        typer.Argument(help="Run folders of the build after; those of one build are pooled."),
+    ],
+    base_too: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--base-too", metavar="RUN", help="A further run of the build before. May be repeated."
+        ),
+    ] = None,
     margin: Annotated[
         list[str] | None,
-        typer.Option(help="Smallest difference that matters: latency_median=0.3. May be repeated."),
+        typer.Option(
+            metavar="MEASURE=NUMBER",
+            help="Smallest difference that matters, instead of the protocol's: "
+            "latency_median=0.3. May be repeated.",
+        ),
     ] = None,
     measure: Annotated[
-        list[str] | None, typer.Option(help="Compare this measure only. May be repeated.")
+        list[str] | None,
+        typer.Option(metavar="MEASURE", help="Compare this measure only. May be repeated."),
     ] = None,
     allow: Annotated[
         list[str] | None,
-        typer.Option(help="Accept a difference: bench, calibration, protocol, sample_rate_hz."),
+        typer.Option(
+            metavar="WHAT",
+            help="Accept a difference: bench, calibration, protocol, sample_rate_hz.",
+        ),
     ] = None,
     confidence: Annotated[float, typer.Option(min=0.5, max=0.9999)] = 0.95,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Where comparison.json and comparison.html go; by default the analysis folder of "
+            "the first new run.",
+        ),
+    ] = None,
 ) -> None:
-    """Compare two runs of one protocol on one bench, measure by measure and over all."""
-    from analysis.alike import RunFacts, facts_of
+    """Compare runs of one protocol on one bench, measure by measure and over all."""
+    from analysis.alike import changed, pool
     from analysis.compare import ASKED
     from analysis.compare import compare as judge
+    from analysis.comparison_record import Named, as_json, as_page, overall
+
+    olds, news = [base, *(base_too or [])], list(new)
+    runs = _read([*olds, *news])
+    allowed = tuple(allow or ())
+    before = pool(
+        [runs[path][0].table.strokes for path in olds], [runs[path][1] for path in olds], allowed
+    )
+    facts = runs[base][1]
+    margins = {one.measure: one.value for one in runs[base][0].protocol.margins}
+    margins |= _margins(margin or [])
+    builds: list[list[Path]] = []
+    for path in news:
+        same = [b for b in builds if not changed(runs[b[0]][1], runs[path][1])]
+        if same:
+            same[0].append(path)
+        else:
+            builds.append([path])
+    named = []
+    for build in builds:
+        after = pool(
+            [runs[path][0].table.strokes for path in build],
+            [runs[path][1] for path in build],
+            allowed,
+        )
+        found = judge(
+            before,
+            after,
+            facts=(facts, runs[build[0]][1]),
+            allow=allowed,
+            margins=margins,
+            measures=tuple(measure or ASKED),
+            confidence=confidence,
+            among=len(builds),
+        )
+        named.append(Named(after=tuple(map(str, build)), comparison=found))
+        _show(found, ", ".join(map(str, build)))
+    word = overall(named)
+    results.print(f"{word.upper()} at {100 * confidence:g} % confidence", markup=False)
+    folder = out if out is not None else news[0] / "analysis"
+    folder.mkdir(parents=True, exist_ok=True)
+    record = json.dumps(as_json([str(path) for path in olds], named), indent=1, allow_nan=False)
+    (folder / "comparison.json").write_text(record + "\n", encoding="utf-8")
+    page = as_page([str(path) for path in olds], named)
+    (folder / "comparison.html").write_text(page, encoding="utf-8")
+    told.print(f"written: {folder / 'comparison.html'}, comparison.json", markup=False)
+    statuses = {analysis.recording.status for analysis, _ in runs.values()}
+    if statuses != {"complete"}:
+        told.print("a run that is not complete decides nothing: strike it again")
+        raise typer.Exit(ExitCode.INVALID if "failed" in statuses else ExitCode.INCOMPLETE)
+    raise typer.Exit(OF_COMPARISON[word])
+
+
+def _read(paths: list[Path]) -> dict[Path, tuple[Analysis, RunFacts]]:
+    """Analyse each run; a run given twice is refused."""
+    from analysis.alike import facts_of
     from analysis.pipeline import analyse_run
 
-    tables, facts = [], []
-    incomplete = False
-    for path in (before, after):
+    found: dict[Path, tuple[Analysis, RunFacts]] = {}
+    by_id: dict[str, Path] = {}
+    for path in paths:
         analysis = analyse_run(path)
-        reader = analysis.recording.reader
+        twin = by_id.setdefault(analysis.start.run_id, path)
+        if path in found or twin != path:
+            raise BenchError(
+                f"comparison: {twin} and {path} are the same run; a run compared or pooled with "
+                "itself shows nothing. Give another one"
+            )
         if analysis.recording.status != "complete":
-            told.print(f"{path}: the run is {analysis.recording.status}", markup=False)
-            incomplete = True
-        fact: RunFacts = facts_of(str(path), reader.bench, reader.protocol, reader.specimen)
-        facts.append(fact)
-        tables.append(analysis.table.strokes)
-    found = judge(
-        tables[0],
-        tables[1],
-        facts=(facts[0], facts[1]),
-        allow=allow or (),
-        margins=_margins(margin or []),
-        measures=tuple(measure or ASKED),
-        confidence=confidence,
-    )
-    for change in found.changed:
-        results.print(f"changed: {change}", markup=False)
-    for difference in found.unlike:
-        results.print(f"note: allowed although {difference}", markup=False)
-    table = Table(box=None, pad_edge=False)
-    for heading in ("measure", "before", "after", "difference", "interval", "margin", "unit"):
-        table.add_column(heading, justify="left" if heading == "measure" else "right")
-    table.add_column("verdict")
-    for one in found.measures:
-        more = f", {one.strokes_needed} strokes a side decide" if one.strokes_needed else ""
-        table.add_row(
-            one.name,
-            *(f"{value:.3g}" for value in (one.before, one.after, one.difference)),
-            f"{one.low:.3g} to {one.high:.3g}",
-            f"±{one.margin:g}",
-            one.unit,
-            one.verdict + more,
+            told.print(f"{path}: {analysis.reason()}", markup=False)
+        reader = analysis.recording.reader
+        found[path] = (
+            analysis,
+            facts_of(str(path), reader.bench, reader.protocol, reader.specimen),
         )
+    return found
+
+
+def _show(found: Comparison, name: str) -> None:
+    """Print one comparison; it fits on 80 columns."""
+    from analysis.comparison_record import row_of
+
+    results.print(f"{name}: {found.verdict}", markup=False)
+    for change in found.changed:
+        results.print(f"  changed: {change}", markup=False)
+    for difference in found.unlike:
+        results.print(f"  allowed although {difference}", markup=False)
+    table = Table(box=None, pad_edge=False)
+    keys = ("measure", "before", "after", "difference", "margin", "verdict")
+    for key in keys:
+        right = key in ("before", "after", "difference", "margin")
+        table.add_column(key, justify="right" if right else "left", no_wrap=True)
+    rows = [row_of(one) for one in found.measures]
+    for row in rows:
+        table.add_row(*(row[key] for key in keys))
     results.print(table)
-    results.print(f"{found.verdict.upper()} at {100 * confidence:g} % confidence", markup=False)
-    if incomplete:
-        told.print("a run that is not complete is never shown equal: strike it again")
-        raise typer.Exit(ExitCode.INCOMPLETE)
-    raise typer.Exit(OF_COMPARISON[found.verdict])
+    for row in rows:
+        if row["needed"]:
+            results.print(
+                f"{row['measure']}: {row['needed']} strokes on each side would decide",
+                markup=False,
+            )
 
 
 def _margins(texts: list[str]) -> dict[str, float]:

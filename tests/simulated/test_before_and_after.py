@@ -1,0 +1,142 @@
+"""Builds compared by whole runs on the simulated bench, each with strikers and noise of its own."""
+
+from __future__ import annotations
+
+import json
+import math
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from struck import strike
+
+from analysis.alike import facts_of
+from analysis.compare import Comparison, compare
+from analysis.pipeline import Analysis
+
+LADDER = """format = 1
+name = "before and after"
+purpose = "Single strokes, soft to hard"
+[[stage]]
+name = "ladder"
+pattern = "single"
+strikers = ["A", "B"]
+forces_n = [2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 9, 10, 14]
+order = "shuffled"
+repeats = {repeats}
+interval_ms = 110
+[[margin]]
+measure = "latency_median"
+within_ms = 0.5
+[[margin]]
+measure = "double_share"
+within_percent = 2
+"""
+PER_REPEAT = 24
+
+BUILDS: dict[str, dict[str, object]] = {
+    "same": {},
+    "0.5 ms slower": {"firmware": "1.6"},
+    # its dead time ends just before the late peak: of the hardest strokes about one in four
+    # doubles, 2 in 100 of all
+    "2 % more doubling": {"settings": {"dead_time_ms": 9.7}},
+}
+
+
+def pair(folder: Path, seed: int, build: str, strokes: int) -> Comparison:
+    """Strike the build before and another one, each with a seed of its own, and compare."""
+    text = LADDER.format(repeats=math.ceil(strokes / PER_REPEAT))
+    runs: list[Analysis] = []
+    for side, how in enumerate(({}, BUILDS[build])):
+        path = folder / f"{build} {seed} {strokes} {side}".replace(" ", "-").replace("%", "")
+        runs.append(strike(text, path, seed=2 * seed + side, **how)[0])  # type: ignore[arg-type]
+    first, second = (run.recording.reader for run in runs)
+    return compare(
+        runs[0].table.strokes,
+        runs[1].table.strokes,
+        facts=(
+            facts_of("before", first.bench, first.protocol, first.specimen),
+            facts_of("after", second.bench, second.protocol, second.specimen),
+        ),
+        margins={one.measure: one.value for one in runs[0].protocol.margins},
+    )
+
+
+@pytest.mark.parametrize("pairs", [8, pytest.param(500, marks=pytest.mark.long)])
+def test_no_change_is_seldom_called_worse(pairs: int, tmp_path: Path) -> None:
+    """At most 5 % of pairs without a change are called worse (and 3 standard errors of chance)."""
+    worse = sum(pair(tmp_path, 1000 + i, "same", 96).verdict == "worse" for i in range(pairs))
+    assert worse <= pairs * 0.05 + 3 * math.sqrt(pairs * 0.05 * 0.95)
+
+
+@pytest.mark.parametrize("pairs", [1, pytest.param(50, marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    ("build", "blamed"),
+    [("0.5 ms slower", "latency_median"), ("2 % more doubling", "double_share")],
+)
+def test_a_worse_build_is_found_at_the_strokes_asked_for(
+    build: str, blamed: str, pairs: int, tmp_path: Path
+) -> None:
+    """A short pilot asks for strokes; with them at least 90 % of pairs are found worse."""
+    found = 0
+    for i in range(pairs):
+        asked = pair(tmp_path, 5000 + i, build, 72).strokes_needed
+        full = pair(tmp_path, 7000 + i, build, max(asked, 72))
+        named = next(one for one in full.measures if one.name == blamed)
+        found += full.verdict == "worse" and named.verdict == "worse"
+    # 90 %, less two standard errors of so many pairs
+    assert found >= pairs * 0.9 - 2 * math.sqrt(pairs * 0.09) - (pairs == 1) * 0.3
+
+
+def command(*words: object, cwd: Path) -> subprocess.CompletedProcess[str]:
+    """Run the command line as a person does, on a terminal of 80 columns."""
+    program = "from rig.cli.main import main; main()"
+    return subprocess.run(
+        [sys.executable, "-c", program, *map(str, words)],
+        cwd=cwd, capture_output=True, text=True, env=None, check=False,
+    )  # fmt: skip
+
+
+def test_the_command_says_what_changed_and_leaves_a_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit code, sentences within 80 columns, page and JSON; unlike runs are refused by name."""
+    monkeypatch.setenv("COLUMNS", "80")
+    text = LADDER.format(repeats=2)
+    strike(text, tmp_path / "old", seed=1)
+    strike(text, tmp_path / "old2", seed=2)
+    strike(text, tmp_path / "new", seed=3, firmware="1.6")
+    strike(text, tmp_path / "new2", seed=4, firmware="1.6")
+    strike(text, tmp_path / "other", seed=5, firmware="1.5")
+    done = command("compare", "old", "new", "new2", "other", "--base-too", "old2", cwd=tmp_path)
+    assert done.returncode == 1, done.stderr
+    assert "changed: module.firmware: 1.4 -> 1.6" in done.stdout
+    assert "new, new2: worse" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
+    for word in ("nan", "percent", "e-", "…"):
+        assert word not in done.stdout
+    record = json.loads((tmp_path / "new" / "analysis" / "comparison.json").read_text())
+    assert record["verdict"] == "worse"
+    assert [len(one["after"]) for one in record["comparisons"]] == [2, 1]
+    latency = record["comparisons"][0]["measures"][0]
+    assert latency["count_after"] == 2 * latency["count_before"] / 2
+    assert latency["low"] < 0.5 < latency["high"]
+    page = (tmp_path / "new" / "analysis" / "comparison.html").read_text()
+    assert "module.firmware: 1.4 -&gt; 1.6" in page
+
+    strike(LADDER.format(repeats=1), tmp_path / "short", seed=6, sample_rate_hz=48_000)
+    refused = command("compare", "old", "short", cwd=tmp_path)
+    assert refused.returncode == 2
+    assert "stage 'ladder' has repeats 1, not 2" in refused.stderr
+    assert "sample_rate_hz differs" in refused.stderr
+    assert "{" not in refused.stderr
+    allowed = command(
+        "compare", "old", "short", "--allow", "protocol", "--allow", "sample_rate_hz", cwd=tmp_path
+    )
+    assert allowed.returncode == 3
+    assert "allowed although" in allowed.stdout
+    assert "strokes on each side would decide" in allowed.stdout
+    assert command("compare", "old", "old", cwd=tmp_path).returncode == 2
+    wrong = command("compare", "old", "new", "--measure", "latncy_median", cwd=tmp_path)
+    assert "did you mean 'latency_median'" in wrong.stderr
