@@ -208,3 +208,22 @@ def test_an_index_that_was_changed_is_refused(both: dict[str, Path], tmp_path: P
     (path / "windows.jsonl").unlink()
     with pytest.raises(BadFileError, match="is missing"):
         RunReader.open(path)
+
+
+def test_a_full_disk_keeps_what_was_recorded(both: dict[str, Path], tmp_path: Path) -> None:
+    """The kernel's limit on file size stands for it: failed, and what is there is right."""
+    resource = pytest.importorskip("resource", reason="no limit on file size on this system")
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1_500_000, hard))
+    try:
+        result = run_short(tmp_path / "run", "seed=5", protocol=SPARSE.replace("KEEP", "windows"))
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert result.outcome == "failed"
+    run = RunReader.open(tmp_path / "run")
+    assert run.status == "failed"
+    whole = RunReader.open(both["all"]).audio
+    pieces = list(run.audio.blocks())
+    assert sum(len(samples) for _, samples in pieces) > 100_000
+    for first, samples in pieces:
+        np.testing.assert_array_equal(samples, whole.window(first, len(samples)))
