@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,21 @@ class DinBytes:
 
     def __len__(self) -> int:
         return len(self.values)
+
+    def taken(self, some: npt.NDArray[np.bool_]) -> DinBytes:
+        """Those of them for which ``some``, (n,), holds."""
+        return DinBytes(*(getattr(self, field.name)[some] for field in dataclasses.fields(self)))
+
+    def inserted(self, place: int, values: list[int], frame: float) -> DinBytes:
+        """The same with further bytes before one, all at one frame."""
+        new: dict[str, Any] = {"values": values, "u_frames": np.nan, "doubtful": True}
+        places = [place] * len(values)
+        return DinBytes(
+            *(
+                np.insert(getattr(self, field.name), places, new.get(field.name, frame))
+                for field in dataclasses.fields(self)
+            )
+        )
 
 
 @dataclasses.dataclass(frozen=True)

@@ -41,11 +41,14 @@ class NoteSource:
         Columns ``COLUMNS``, in order of ``note_t_s``, the module's channel only.
     counts
         What was left out: orphan_bytes, cut_short, sysex_bytes, other_channel.
+    unread_s
+        Stretches (begin, end) of the audio clock in which notes may stand that can't be read.
     """
 
     name: str
     notes: pd.DataFrame
     counts: dict[str, int]
+    unread_s: tuple[tuple[float, float], ...] = ()
 
 
 def collect_notes(
@@ -83,10 +86,12 @@ def collect_notes(
         )
         found.append(_source(recording, notes, t_s, u_s, "board_din"))
     if line is not None and len(line):
+        line, unread = _around_gaps(recording, line)
         notes = parse_notes(line.values, line.start_frames)
         t_s = line.end_frames[notes.last_byte] / recording.sample_rate_hz
         u_s = line.u_frames[notes.last_byte] / recording.sample_rate_hz
-        found.append(_source(recording, notes, t_s, u_s, "din_line"))
+        source = _source(recording, notes, t_s, u_s, "din_line")
+        found.append(dataclasses.replace(source, unread_s=unread))
     if len(messages):
         notes, row = _parsed(messages["data"], messages["stamp"].to_numpy(dtype=np.float64))
         bound_s = np.maximum(messages["bound_ns"].to_numpy(dtype=np.float64)[row], 0.0) * 1e-9
@@ -110,6 +115,43 @@ def collect_notes(
             )
     nothing = pd.DataFrame({name: [] for name in COLUMNS})
     return found or [NoteSource("none", nothing, {})]
+
+
+def _around_gaps(
+    recording: Recording, line: DinBytes
+) -> tuple[DinBytes, tuple[tuple[float, float], ...]]:
+    """Leave out bytes that touch a gap of the audio, and take up the running status after each.
+
+    A status that was sent in the gap is not known. Where a note number of the module and a second
+    byte follow back to back, the status before the gap still holds; else nothing can be read up
+    to the next status, and the stretch is given.
+    """
+    rate_hz = recording.sample_rate_hz
+    byte_frames = BYTE_US * 1e-6 * rate_hz
+    unread: list[tuple[float, float]] = []
+    for first, count in sorted(recording.gaps.tolist()):
+        low, high = first - byte_frames, first + count + byte_frames
+        line = line.taken(~((line.end_frames > low) & (line.start_frames < high)))
+        place = int(np.searchsorted(line.start_frames, high))
+        before, after = line.values[:place], line.values[place:]
+        status = [int(value) for value in before[(before >= 0x80) & (before < 0xF8)][-1:]]
+        note_on = 0x90 | (recording.midi_channel - 1)
+        starts = line.start_frames[place : place + 2]
+        goes_on = (
+            status == [note_on]
+            and len(after) >= 2
+            and int(after[0]) in recording.zones
+            and after[1] < 0x80
+            and starts[1] - starts[0] < 1.5 * byte_frames
+        )
+        told = [0xF7, note_on] if goes_on else [0xF7]
+        line = line.inserted(place, told, high - byte_frames)
+        if not goes_on:
+            known = np.flatnonzero((after >= 0x80) & (after < 0xF8))
+            until = line.start_frames[place + 1 + known[0]] if len(known) else recording.frame_count
+            if len(known) != 0 or len(after):
+                unread.append((first / rate_hz, float(until) / rate_hz))
+    return line, tuple(unread)
 
 
 def _parsed(data: pd.Series, stamps: Floats) -> tuple[MidiNotes, npt.NDArray[np.int64]]:

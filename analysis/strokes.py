@@ -105,6 +105,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
     _fill_notes(table, notes, matched)
     notes = notes.assign(role=matched.role, stroke=matched.stroke)
     _outcomes(recording, table, notes, matched, struck, time_line)
+    _unread(table, best.unread_s)
     inferred_count = int(np.isfinite(contacts.inferred_s).sum())
     if inferred_count:
         remarks.append(
@@ -321,6 +322,16 @@ def _outcomes(
     table["outcome"] = outcome.astype(str)
     table["valid"] = ~bad
     table["excluded_because"] = reason.astype(str)
+
+
+def _unread(table: pd.DataFrame, unread_s: tuple[tuple[float, float], ...]) -> None:
+    """Strokes in stretches in which their notes can't be read say nothing of the module."""
+    begin = np.fmin(table["drive_t_s"].to_numpy(), table["onset_t_s"].to_numpy())
+    for low, high in unread_s:
+        rows = (begin <= high) & (begin + LONGEST_LATENCY_S >= low) & table["valid"].to_numpy()
+        table.loc[rows, "excluded_because"] = "after lost audio its MIDI bytes could not be read"
+        table.loc[rows, "outcome"] = "invalid"
+        table.loc[rows, "valid"] = False
 
 
 def _near_errors(

@@ -9,6 +9,7 @@ import numpy as np
 
 from rig.capture.audio import InterfaceAudio
 from rig.capture.audio_block import AudioSource, MidiSource
+from rig.capture.free_space import require_room_left
 from rig.capture.midi import PortMidi
 from rig.faults import FaultError
 from rig.link.transport import Port, PortClock
@@ -23,6 +24,7 @@ STALLED_S = 2.0
 """An audio input that gives nothing for so long has stopped."""
 
 _PAD_FRAMES = 1 << 16
+_ROOM_EVERY_S = 5.0
 
 
 def open_audio_source(bench: BenchFile, port: Port) -> AudioSource:
@@ -87,6 +89,7 @@ class Intake:
         self._sink: RecordingSink = writer.open_audio(audio.sample_rate_hz, audio.channel_count)
         self._last_s = 0.0
         self._started_s = 0.0
+        self._room_asked_s = 0.0
         self._sensor = writer.start.audio.roles.get("sensor", 0)
         self._energy = 0.0
         self.frames_lost = 0
@@ -109,7 +112,7 @@ class Intake:
         FaultError
             The audio input has stopped.
         BenchError
-            The audio or MIDI device is gone.
+            The audio or MIDI device is gone, or the disk is nearly full.
         """
         now_s = self._clock.monotonic_s()
         for block in self._audio.read():
@@ -122,6 +125,9 @@ class Intake:
                 # of the sound alone: an offset is none of it
                 own = block.samples[:, self._sensor]
                 self._energy += float(own.var(dtype=np.float64)) * len(own)
+        if now_s - self._room_asked_s > _ROOM_EVERY_S:
+            self._room_asked_s = now_s
+            require_room_left(self._writer.path)
         if now_s - self._last_s > STALLED_S:
             raise FaultError(
                 "host.audio_lost",
@@ -153,7 +159,19 @@ class Intake:
         while self.recorded_s < wanted_s and self._clock.monotonic_s() < until_s:
             self._clock.sleep_s(0.05)
             self.take()
+        self._tell_midi()
         self.close()
+
+    def _tell_midi(self) -> None:
+        """Note what the host's MIDI port lost or could not read."""
+        lost, malformed = (getattr(self._midi, name, 0) for name in ("lost", "malformed"))
+        if lost or malformed:
+            self._writer.event(
+                "note",
+                "host",
+                round(self._clock.monotonic_s() * 1e9),
+                text=f"host MIDI: {lost} messages lost for want of room, {malformed} malformed",
+            )
 
     def close(self) -> None:
         """Let go of the sources; errors of a device that is gone are passed over."""

@@ -36,7 +36,8 @@ def read_notes(path: Path) -> tuple[TakeNotes | None, list[str]]:
     """Read the notes of a take and list all faults of the file.
 
     ``.csv``: columns time_s, note, velocity and, if given, channel (1 to 16, else 10); or the notes
-    table of a run's analysis. Any other name: a standard MIDI file, its first tick taken as the first frame of the audio.
+    table of a run's analysis. Any other name: a standard MIDI file, its first tick taken as the
+    first frame of the audio.
     """
     if not path.is_file():
         return None, [f"{path}: no such file of notes"]

@@ -24,8 +24,8 @@ def read_strikes(path: Path, duration_s: float | None) -> tuple[Plan, list[str]]
     """Read ``strikes.csv`` and list all its faults.
 
     Columns time_s (coil pulse, on the board's clock, any origin) and striker; force_n, stage and
-    the other columns of the plan where they are known; or the stroke table of a run's analysis. Times
-    count from the first strike in the plan made of it.
+    the other columns of the plan where they are known; or the stroke table of a run's analysis.
+    Times count from the first strike in the plan made of it.
 
     Parameters
     ----------

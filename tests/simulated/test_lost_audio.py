@@ -7,14 +7,17 @@ all. Its truth is the reference; the analysis never reads it.
 from __future__ import annotations
 
 import json
+import shutil
 
 import numpy as np
 import pandas as pd
 import pytest
-from struck import Truth, record
+from struck import SPECIMEN, Truth, record
 
 from analysis.pipeline import analyse_run
+from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
 from rig.record.run_folder import RunReader
+from rig.runner import RunFiles, prepare, run
 
 PROTOCOL = """format = 1
 name = "losses"
@@ -36,6 +39,7 @@ strokes = 24
 force_n = 8
 """
 BLOCK_FRAMES = 4096
+FIRMWARE = {"brook": "1.4", "tarn": "2.0"}
 
 
 def lossy(folder, query, drops="2.5,4.1,7.3"):
@@ -50,6 +54,54 @@ def lossy(folder, query, drops="2.5,4.1,7.3"):
         begin_s = clock["audio_start_s"] + number * block_s
         lost.append((begin_s, begin_s + block_s))
     return analyse_run(folder), Truth(truth), lost
+
+
+@pytest.mark.parametrize("module", ["brook", "tarn"])
+def test_notes_of_a_recorded_line_across_lost_blocks(tmp_path, module):
+    """The line alone tells the notes: none is misread after a gap, with or without running status.
+
+    brook leaves the status out where it can (MIDI 1.0), tarn sends it with each message.
+    """
+    bench = find_file("simulated", "benches").read_text(encoding="utf-8")
+    line = '[[audio.channel]]\nnumber = 3\nrole = "din_line"\n\n[midi]\nboard_din = false'
+    bench = bench.replace("[midi]\nboard_din = true", line)
+    bench = bench.replace("seed=1", "seed=4&drop_audio_at_s=2.5,4.1,7.3")
+    specimen = SPECIMEN.format(
+        pad="loam-mesh", module=module, firmware=FIRMWARE[module], settings="", faults="[]"
+    )
+    files = RunFiles(
+        protocol=parse_protocol(PROTOCOL, "protocol"),
+        bench=parse_bench(bench, "bench"),
+        specimen=parse_specimen(specimen, "specimen"),
+        protocol_text=PROTOCOL,
+        bench_text=bench,
+        specimen_text=specimen,
+    )
+    run(prepare(files), tmp_path / "run")
+    analysis = analyse_run(tmp_path / "run")
+    truth = Truth(json.loads((tmp_path / "run.truth.json").read_text(encoding="utf-8")))
+    assert analysis.table.facts["note_source"] == "din_line"
+    measured_s, true_s, rows = latencies(analysis, truth)
+    assert len(rows) > 40
+    assert measured_s.isna().tolist() == true_s.isna().tolist()
+    assert (measured_s - true_s).abs().max() < 0.5e-3
+    true_notes = pd.DataFrame(truth.content["notes"]).groupby("strike").first()
+    noted = rows[rows["note_t_s"].notna()]
+    assert (noted["velocity"] == true_notes["velocity"].reindex(noted.index)).all()
+
+
+def test_a_disk_that_fills_up_ends_the_run_with_all_that_was_recorded(tmp_path, monkeypatch):
+    """With too little room left the run fails with a sentence; what was recorded is measured."""
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=10_000_000))
+    result = record(PROTOCOL, tmp_path / "run", seed=4)
+    assert result.outcome == "failed"
+    assert "10 MB are free on its disk, and 50 MB are the least" in result.reason
+    reader = RunReader.open(tmp_path / "run")
+    assert reader.audio.frame_count > 3 * 96_000
+    analysis = analyse_run(tmp_path / "run")
+    assert analysis.table.strokes["valid"].sum() > 5
+    assert analysis.overall != "pass"
 
 
 def latencies(analysis, truth):

@@ -1,10 +1,10 @@
-"""Room on the disk, asked before a run."""
+"""Room on the disk, asked before a run and all through it."""
 
 import shutil
 
 import pytest
 
-from rig.capture.free_space import recording_bytes, require_free_space
+from rig.capture.free_space import recording_bytes, require_free_space, require_room_left
 from rig.record.bench_fault import BenchError
 
 
@@ -20,3 +20,12 @@ def test_a_recording_that_does_not_fit_is_refused_with_both_sizes(tmp_path):
     assert recording_bytes(duration_s, 96_000, 16) == pytest.approx(2 * total, rel=1e-6)
     with pytest.raises(BenchError, match="MB are free"):
         require_free_space(tmp_path, duration_s, 96_000, 16)
+
+
+def test_a_disk_that_fills_up_ends_a_recording_in_time(tmp_path, monkeypatch):
+    """While recording, less than 50 MB free is told, with what to do; more is not."""
+    usage = shutil.disk_usage(tmp_path)
+    require_room_left(tmp_path)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=40_000_000))
+    with pytest.raises(BenchError, match=r"40 MB are free .* 50 MB are the least.*Make room"):
+        require_room_left(tmp_path)
