@@ -42,12 +42,16 @@ class Jump:
         Begin of the gap there, or the last marker before it, on the recording's clock.
     told
         The record tells of a gap there.
+    sure_from_s
+        Where several gaps lie with no marker matched between them, or none is told of: what lies
+        between ``from_s`` and this can't be placed. Else ``from_s``.
     """
 
     pair: int
     step_s: float
     from_s: float
     told: bool
+    sure_from_s: float
 
 
 def match_in_pieces(
@@ -118,7 +122,9 @@ def find_jumps(source_s: Floats, target_s: Floats, begins: Ints, gaps_s: Floats)
     gaps_s
         (g,) begins of gaps that the record tells of, on the second clock.
     """
-    at_gap = {int(np.searchsorted(target_s, gap)): float(gap) for gap in gaps_s}
+    at_gap: dict[int, list[float]] = {}
+    for gap in np.sort(gaps_s).tolist():
+        at_gap.setdefault(int(np.searchsorted(target_s, gap)), []).append(gap)
     places = sorted({int(k) for k in (*begins, *at_gap) if 0 < k < len(source_s)})
     edges = [0, *places, len(source_s)]
     rate = _rate_of_largest(source_s, target_s, edges)
@@ -129,7 +135,10 @@ def find_jumps(source_s: Floats, target_s: Floats, begins: Ints, gaps_s: Floats)
         left = left[source_s[k - 1] - source_s[left] <= WINDOW_S]
         right = right[source_s[right] - source_s[k] <= WINDOW_S]
         step = _step(source_s, target_s, left, right, rate)
-        jumps.append(Jump(k, step, at_gap.get(k, float(target_s[k - 1])), k in at_gap))
+        told = at_gap.get(k, [])
+        from_s = told[0] if told else float(target_s[k - 1])
+        sure_from_s = from_s if len(told) == 1 else float(target_s[k])
+        jumps.append(Jump(k, step, from_s, bool(told), sure_from_s))
     return jumps
 
 

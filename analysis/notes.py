@@ -149,7 +149,7 @@ def _around_gaps(
         if not goes_on:
             known = np.flatnonzero((after >= 0x80) & (after < 0xF8))
             until = line.start_frames[place + 1 + known[0]] if len(known) else recording.frame_count
-            if len(known) != 0 or len(after):
+            if len(after) and not (len(known) and known[0] == 0):
                 unread.append((first / rate_hz, float(until) / rate_hz))
     return line, tuple(unread)
 

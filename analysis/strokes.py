@@ -28,6 +28,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 LONGEST_FLIGHT_S = 0.045
+NEAR_LOST_S = 0.05
+"""Notes so near to lost audio are no evidence on the sources of notes."""
 MOST_LINE_OFFSET_S = 50e-6
 """Board and recorded line stamp the same wire."""
 CARRIED = [name for name in PLAN_COLUMNS if name != "time_us"]
@@ -87,7 +89,12 @@ def build_strokes(recording: Recording) -> StrokeTable:
     best, *further = collect_notes(recording, time_line, heard.line)
     notes, source = best.notes, best.name
     differences = tuple(
-        source_difference(notes, other.notes, (source, other.name)) for other in further
+        source_difference(
+            _placed(notes, recording, time_line),
+            _placed(other.notes, recording, time_line),
+            (source, other.name),
+        )
+        for other in further
     )
     remarks += _source_remarks(differences)
     contacts = find_contacts(recording, heard, drive_s, time_line)
@@ -128,6 +135,19 @@ def build_strokes(recording: Recording) -> StrokeTable:
     return StrokeTable(table, notes, time_line, budget, facts, differences)
 
 
+def _placed(notes: pd.DataFrame, recording: Recording, line: TimeLine | None) -> pd.DataFrame:
+    """Notes away from lost audio, about which neither clock is sure."""
+    at_s = notes["note_t_s"].to_numpy(dtype=np.float64)
+    lost = [
+        (first / recording.sample_rate_hz, (first + count) / recording.sample_rate_hz)
+        for first, count in recording.gaps
+    ]
+    good = np.ones(len(at_s), dtype=bool)
+    for low, high in [*lost, *(line.unsure_s if line is not None else ())]:
+        good &= (at_s < low - NEAR_LOST_S) | (at_s > high + NEAR_LOST_S)
+    return notes[good]
+
+
 def _source_remarks(differences: Sequence[SourceDifference]) -> list[str]:
     """Sentences on sources that contradict the one that was used."""
     remarks = []
@@ -149,13 +169,13 @@ def _source_remarks(differences: Sequence[SourceDifference]) -> list[str]:
 def _time_remarks(line: TimeLine, sample_rate_hz: float) -> list[str]:
     """Sentences on lost samples that the record does not tell of, or not rightly."""
     remarks = [
-        f"the audio lost at {jump.from_s:.3f} s is {-jump.step_s * 1e3:+.3f} ms longer than was told; "
-        "the markers place what follows"
+        f"the audio lost at {jump.from_s:.3f} s is {abs(jump.step_s) * 1e3:.3f} ms "
+        f"{'shorter' if jump.step_s > 0 else 'longer'} than was told; the markers place what follows"
         for jump in line.jumps
         if jump.told and abs(jump.step_s) * sample_rate_hz >= 1.0
     ]
     remarks += [
-        f"between {low:.3f} and {high:.3f} s the markers don't fit: samples were lost there unseen; "
+        f"between {low:.3f} and {high:.3f} s the markers don't fit: samples were lost there; "
         "strokes there are invalid"
         for low, high in line.unsure_s
     ]

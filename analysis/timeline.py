@@ -50,7 +50,7 @@ class TimeLine:
         ``markers``, or ``onsets`` where a plan was fitted to the onsets.
     unsure_s
         Stretches of the audio clock, (begin, end), in which no tick can be placed: samples were
-        lost there without having been told, or the markers don't fit.
+        lost there without having been told, or again and again, or the markers don't fit.
     jumps
         Places at which the audio clock jumps, though the record tells of a gap of another length.
     """
@@ -217,7 +217,9 @@ def _unsure(
     line: TimeLine, sent_s: Floats, pairs: Pairs, y: Floats, told_s: Floats
 ) -> tuple[tuple[float, float], ...]:
     """Stretches about jumps that the record does not tell of, and about markers that don't fit."""
-    found = [(float(y[jump.pair - 1]), float(y[jump.pair])) for jump in line.jumps if not jump.told]
+    found = [
+        (jump.from_s, jump.sure_from_s) for jump in line.jumps if jump.sure_from_s > jump.from_s
+    ]
     off_s = np.abs(line.t_s(sent_s[pairs.source] * TICKS_PER_S) - y)
     fits = np.zeros(len(sent_s), dtype=bool)
     fits[pairs.source[off_s <= max(6e-6 * line.residual_sd_us, 5e-6)]] = True

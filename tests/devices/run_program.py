@@ -1,0 +1,8 @@
+"""A run in a process that can be stopped: ``run_program.py PROTOCOL BENCH SPECIMEN OUT``."""
+
+import sys
+
+from rig.runner import prepare, read_files, run
+
+result = run(prepare(read_files(*sys.argv[1:4])), sys.argv[4])
+print(result.outcome, result.reason, flush=True)
