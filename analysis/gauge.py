@@ -8,6 +8,7 @@ interactions pooled, ANOVA without pooling, average and range), so every result 
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Sequence
 
@@ -275,6 +276,7 @@ def crossed(
     )
 
 
+@functools.cache
 def range_constants(size: int) -> tuple[float, float]:
     """Mean and standard deviation (d2, d3) of the range of ``size`` standard normal values.
 
