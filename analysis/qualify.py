@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 
 from analysis.gauge import GaugeStudy, StudyError, crossed
 from analysis.nested import nested
+from analysis.stability import Stability, stability
 
 READINGS: dict[str, tuple[str, float, str]] = {
     "latency": ("latency_s", 1e3, "ms"),
@@ -27,6 +29,8 @@ class StudiedRun:
     ----------
     name, specimen, day, mounting
         What it is of, and under which conditions it was taken.
+    begun_s
+        When it began, on any one clock; NaN: not known.
     strokes
         Its stroke table.
     """
@@ -36,6 +40,7 @@ class StudiedRun:
     day: str
     mounting: str
     strokes: pd.DataFrame
+    begun_s: float = math.nan
 
 
 def readings(runs: Sequence[StudiedRun], reading: str) -> pd.DataFrame:
@@ -111,21 +116,66 @@ def qualify(
         table["run"] = table["run"].map(numbers)
         level = _level_out(table, ["specimen", *conditions])
         return crossed(level, value="value", part="specimen", conditions=conditions)
-    if len(conditions) != 1 or table[conditions[0]].nunique() < 2:
+    flat = [name for name in conditions if table[name].nunique() < 2]
+    if flat:
         raise StudyError(
-            f"gauge study: one specimen, and conditions {', '.join(conditions)}; one specimen "
-            "takes one condition with at least 2 values: take more runs, or more specimens"
+            f"gauge study: one specimen, and {', '.join(flat)} did not vary: take more runs with "
+            "it changed, or more specimens"
         )
-    condition = conditions[0]
-    study = nested(_level_out(table, [condition]), value="value", levels=[condition])
+    # what is nested in what, outermost first: remounting 1 of Monday is not that of Tuesday
+    study = nested(_level_out(table, list(conditions)), value="value", levels=list(conditions))
+    own = dict(zip(reversed(list(conditions)), study.component_sd[1:], strict=True))
+    between = math.hypot(*own.values())
     return GaugeStudy(
-        method=f"nested, repeats within {condition}",
+        method=f"nested, repeats within {' within '.join(reversed(list(conditions)))}",
         repeatability_sd=study.component_sd[0],
-        reproducibility_sd=study.component_sd[1],
+        reproducibility_sd=between,
         # of one specimen nothing tells what would differ from specimen to specimen
-        interaction_sd=study.component_sd[1],
+        interaction_sd=between,
         part_sd=0.0,
-        condition_sd={condition: study.component_sd[1]},
+        condition_sd=own,
         table=pd.DataFrame(),
         count=len(table),
     )
+
+
+def over_a_day(
+    runs: Sequence[StudiedRun],
+    *,
+    reading: str = "latency",
+    reference: float = math.nan,
+    confidence: float = 0.95,
+) -> dict[str, Stability]:
+    """Judge the stability of each striker over runs of one specimen: one mean a run.
+
+    Parameters
+    ----------
+    runs
+        Of one specimen, 5 or more, with ``begun_s``.
+    reading
+        Of ``READINGS``.
+    reference
+        What should have been read; NaN: no bias is told.
+    confidence
+        Of the intervals.
+
+    Raises
+    ------
+    StudyError
+        Several specimens, or too few runs.
+    """
+    if len({run.specimen for run in runs}) > 1:
+        raise StudyError(
+            "stability: runs of several specimens; the check specimen alone tells how a striker "
+            "stands: leave the others out"
+        )
+    table = readings(runs, reading)
+    begun = {run.name: run.begun_s for run in runs}
+    found = {}
+    for striker, rows in table.groupby("striker"):
+        means = rows.groupby("run")["value"].mean()
+        times = [begun[str(name)] for name in means.index]
+        found[str(striker)] = stability(
+            times, means.to_numpy(), reference=reference, confidence=confidence
+        )
+    return found

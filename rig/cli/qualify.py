@@ -2,28 +2,50 @@
 
 from __future__ import annotations
 
+import datetime
+import math
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from rig.cli.console import results
 
+if TYPE_CHECKING:
+    from analysis.qualify import StudiedRun
+
 
 def qualify(
     runs: Annotated[list[Path], typer.Argument(help="Run folders of one protocol, 2 or more.")],
-    reading: Annotated[str, typer.Option(help="latency, velocity or level.")] = "latency",
+    reading: Annotated[
+        str, typer.Option(metavar="READING", help="latency, velocity or level.")
+    ] = "latency",
     condition: Annotated[
         list[str] | None,
-        typer.Option(help="What was changed: striker, day, mounting or run. May be repeated."),
+        typer.Option(
+            metavar="CONDITION",
+            help="What was changed: striker, day, mounting or run. May be repeated; with one "
+            "specimen the outermost first.",
+        ),
     ] = None,
     difference: Annotated[
         float | None, typer.Option(help="Difference to be seen, in the reading's unit.")
     ] = None,
     strokes: Annotated[int, typer.Option(help="Strokes on each specimen.", min=1)] = 100,
+    stability: Annotated[
+        bool,
+        typer.Option("--stability", help="Drift and bias of each striker over 5 runs or more."),
+    ] = False,
+    reference: Annotated[
+        float | None,
+        typer.Option(help="What should have been read, for the bias, in the reading's unit."),
+    ] = None,
     allow: Annotated[
         list[str] | None,
-        typer.Option(help="Accept a difference: bench, calibration, protocol, sample_rate_hz."),
+        typer.Option(
+            metavar="WHAT",
+            help="Accept a difference: bench, calibration, protocol, sample_rate_hz.",
+        ),
     ] = None,
 ) -> None:
     """Split the spread of readings into the bench's own and the specimens'."""
@@ -46,9 +68,14 @@ def qualify(
                 day=reader.start.created_utc[:10],
                 mounting=pad.mounting,
                 strokes=analysis.table.strokes,
+                begun_s=datetime.datetime.fromisoformat(reader.start.created_utc).timestamp(),
             )
         )
-    refuse_unlike(facts, allow or ())
+    for text in refuse_unlike(facts, allow or ()):
+        results.print(f"allowed although {text}", markup=False)
+    if stability:
+        _print_stability(studied, reading, math.nan if reference is None else reference)
+        return
     found = study(studied, reading=reading, conditions=tuple(condition or ("run",)))
     unit = READINGS[reading][2] if reading in READINGS else ""
     results.print(f"method: {found.method}, {found.count} readings", markup=False)
@@ -75,3 +102,25 @@ def qualify(
                 f"  {difference:g} {unit}: {found.verdict(difference, strokes, same_session=same)}",
                 markup=False,
             )
+
+
+def _print_stability(studied: list[StudiedRun], reading: str, reference: float) -> None:
+    from analysis.qualify import READINGS, over_a_day
+
+    for striker, found in over_a_day(studied, reading=reading, reference=reference).items():
+        unit = READINGS[reading][2]
+        results.print(
+            f"striker {striker}: {found.standing.upper()} over {found.count} runs; drift "
+            f"{found.drift_per_h:+.3g} {unit}/h ({found.drift_low:+.3g} to "
+            f"{found.drift_high:+.3g})",
+            markup=False,
+        )
+        if math.isfinite(found.bias):
+            results.print(
+                f"  bias {found.bias:+.3g} {unit} ({found.bias_low:+.3g} to "
+                f"{found.bias_high:+.3g})",
+                markup=False,
+            )
+        if found.outside:
+            places = ", ".join(str(place + 1) for place in found.outside)
+            results.print(f"  beyond control limits: run {places}", markup=False)
