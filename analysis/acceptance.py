@@ -137,15 +137,19 @@ class LimitItem(pytest.Item):
         analysis = self.parent.analysis()
         decision = analysis.decisions[self.place]
         self.decision = decision
+        rule = analysis.protocol.decision_rule.replace("_", " ")
+        if decision.limit.good is not None:
+            rule = "sequential"
         self.user_properties += [
             ("verdict", decision.verdict),
+            ("decision rule", rule),
             ("measured", analysis.describe(decision)),
             ("limit", analysis.describe_limit(decision.limit)),
             ("reason", decision.reason),
             ("run", str(analysis.path)),
         ]
         if decision.verdict != "pass":
-            raise LimitNotMetError(f"{decision.verdict}: {decision.reason}")
+            raise LimitNotMetError(f"{decision.verdict} by the {rule} rule: {decision.reason}")
 
     def repr_failure(
         self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None

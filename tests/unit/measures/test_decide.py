@@ -130,3 +130,25 @@ def test_each_limit_gets_the_measure_of_its_stage():
     measures = [measure(1, 0.9, 1.1), measure(20, 19, 21, stage="hard")]
     found = decide_all([limit(), limit(stage="hard"), limit(stage="soft")], measures)
     assert [one.verdict for one in found] == ["pass", "fail", "undecided"]
+
+
+@pytest.mark.parametrize(
+    ("doubles", "strokes", "verdict"),
+    [(0, 35, "undecided"), (0, 100, "pass"), (8, 60, "fail"), (2, 80, "undecided")],
+)
+def test_a_limit_with_a_good_share_is_decided_by_walds_test(doubles, strokes, verdict):
+    """1 % against 8 % at 5 % risks: both boundaries by Wald 1945, ln(19) in log likelihood ratio."""
+    wanted = Limit(
+        measure="double_share", bound="at_most", value=8.0, unit="percent", stage="s", good=1.0
+    )
+    share = 100 * doubles / strokes
+    found = decide(
+        wanted,
+        Measure(name="double_share", unit="percent", value=share, low=0, high=99, count=strokes),
+    )
+    ratio = doubles * math.log(8) + (strokes - doubles) * math.log(0.92 / 0.99)
+    assert (ratio <= -math.log(19)) == (verdict == "pass")
+    assert (ratio >= math.log(19)) == (verdict == "fail")
+    assert found.verdict == verdict
+    assert "Wald" in found.reason
+    assert (found.further_strokes is not None) == (verdict == "undecided")
