@@ -64,7 +64,7 @@ def _grid(
     span = levels[-1] - levels[0]
     # the threshold may lie beyond what the bench can strike
     thresholds = np.linspace(levels[0] - 0.3 * span, levels[-1] + 0.3 * span, 201)
-    widths = np.geomspace(span / 200.0, span / 6.0, 12)
+    widths = np.geomspace(span / 200.0, span / 8.0, 16)
     # one that left the target out of reach would leave nothing to search for
     lapses = np.minimum(np.array([0.0, 0.15, 0.45]) * (1.0 - target), [0.0, 0.01, 0.03])
     floors = np.array([0.0, 0.4, 0.7]) * min(1.0, 2.0 * (target - 0.4))
