@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from analysis.listen import Heard, listen_again
 from analysis.load import Recording
@@ -28,6 +29,8 @@ FLIGHT_UNKNOWN_S = 0.018
 """Doubt of each width's flight where no flights were calibrated: a soft stroke's is thrice a hard
 one's. Strokes that stand alone tell it."""
 ALONE_S = 0.06
+EXPLAINED_S = 0.0005
+"""An onset so near to where one striker landed teaches nothing of another."""
 LEAST_LIKE = 5
 """Strikes alike, at least, that a delay of their own is taken from."""
 LEAST_INFERRED_U_S = 1e-4
@@ -149,8 +152,13 @@ def _expected(
     if time_line is not None and time_line.method == "onsets":
         guess = np.zeros(len(strikes))  # it is in the offset of the line
     width = strikes["width_us"].fillna(0.0).round(-1)
-    lonely = _lonely(drive_s) & (width > 0.0).to_numpy()
-    for striker, of_striker in strikes.groupby("striker", sort=True):
+    before, after = _silence(drive_s)
+    lonely = before & after & (width > 0.0).to_numpy()
+    # who strikes out of silence is surely heard, and is learned first; its onsets teach no other's
+    # flight, for in pairs of one gap they repeat as truly as the other's own
+    silent = pd.Series(before).groupby(strikes["striker"].to_numpy()).sum()
+    for striker in silent.sort_values(ascending=False, kind="stable").index:
+        of_striker = strikes[strikes["striker"] == striker]
         rows = of_striker.index.to_numpy()
         shift = usual_flight(onset_s, drive_s[rows] + guess[rows], FLIGHT_DOUBT_S)
         expected[rows] = drive_s[rows] + guess[rows] + shift.middle_s
@@ -163,19 +171,30 @@ def _expected(
                 expected[own] += rough.middle_s
             finer = usual_flight(onset_s, expected[own], FLIGHT_RESIDUE_S)
             expected[own] += finer.middle_s
+        onset_s = _unexplained(onset_s, expected[rows])
         came = (expected[rows] - drive_s[rows])[np.isfinite(drive_s[rows])]
         flight = float(np.nanmedian(came)) if np.isfinite(came).any() else np.nan
         flights[str(striker)] = Latency(flight, shift.spread_s, shift.count)
     return expected, flights
 
 
-def _lonely(drive_s: Floats) -> npt.NDArray[np.bool_]:
-    """Strikes with no other near them; (strikes,)."""
+def _silence(drive_s: Floats) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Strikes with no other soon before, and soon after them; (strikes,) each."""
     order = np.argsort(drive_s, kind="stable")  # NaN last
     apart = np.diff(drive_s[order], prepend=-np.inf, append=np.inf) > ALONE_S
-    lonely = np.zeros(len(drive_s), dtype=bool)
-    lonely[order] = apart[:-1] & apart[1:]
-    return lonely & np.isfinite(drive_s)
+    before = np.zeros(len(drive_s), dtype=bool)
+    after = before.copy()
+    before[order], after[order] = apart[:-1], apart[1:]
+    came = np.isfinite(drive_s)
+    return before & came, after & came
+
+
+def _unexplained(onset_s: Floats, expected_s: Floats) -> Floats:
+    """Onsets that lie at none of these landings."""
+    landed = np.sort(expected_s[np.isfinite(expected_s)])
+    edges = np.searchsorted(landed, [onset_s - EXPLAINED_S, onset_s + EXPLAINED_S])
+    free: Floats = onset_s[edges[0] == edges[1]]
+    return free
 
 
 def _match_strikes(

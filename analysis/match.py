@@ -241,7 +241,7 @@ def match_notes(
         onset[known] + usual.middle_s, note[own_notes], near_before, near, extra[known]
     )
     first[known[s]] = own_notes[n]
-    _late_ones(onset, note, known, own_notes, first, longest_latency_s)
+    _late_ones(onset, note, known, own_notes, first, usual.middle_s, longest_latency_s)
     has = np.flatnonzero(first >= 0)
     role[first[has]] = "first"
     stroke[first[has]] = has
@@ -259,9 +259,18 @@ def match_notes(
 
 
 def _late_ones(
-    onset: Floats, note: Floats, known: Ints, own_notes: Ints, first: Ints, longest_s: float
+    onset: Floats,
+    note: Floats,
+    known: Ints,
+    own_notes: Ints,
+    first: Ints,
+    usual_s: float,
+    longest_s: float,
 ) -> None:
-    """Give strokes still without a note the first free one before the next stroke."""
+    """Give strokes still without a note the first free one before the next stroke.
+
+    One that is sooner than usual may also come before the note that the next stroke has already.
+    """
     taken = np.zeros(len(note), dtype=bool)
     taken[first[first >= 0]] = True
     free = own_notes[~taken[own_notes]]
@@ -270,7 +279,11 @@ def _late_ones(
             continue
         until = onset[k] + longest_s
         if place + 1 < len(known):
-            until = min(until, onset[known[place + 1]])
+            following = known[place + 1]
+            latest = onset[following]
+            if first[following] >= 0:
+                latest = max(latest, min(onset[k] + usual_s, note[first[following]]))
+            until = min(until, latest)
         at = int(np.searchsorted(note[free], onset[k] + SHORTEST_LATENCY_S))
         # a note of an earlier stroke that is still to come would be out of order
         if at < len(free) and note[free[at]] <= until:

@@ -306,3 +306,16 @@ def test_resolvable_rate_over_dead_times(pad: str, dead_time_ms: int, tmp_path: 
         return
     assert max(abs(m.value - true_per_s) for m in found) < 0.5
     assert sum(m.low <= true_per_s <= m.high for m in found if m.high == m.high) >= 3
+
+
+def test_pairs_of_one_gap_alone(tmp_path: Path) -> None:
+    """Where one gap only is struck, the first stroke's onset isn't taken for the second's.
+
+    Bound: each onset within 1 ms of the truth's, a quarter of the gap.
+    """
+    analysis, truth = strike(FLAMS.format(gaps=[4]), tmp_path / "run")
+    strokes = analysis.table.strokes
+    struck = strokes[strokes["strike"] >= 0].sort_values("strike")
+    assert (struck["outcome"] != "no_contact").all()
+    off = struck["onset_t_s"].to_numpy() - truth.column("contacts", "onset_s")
+    assert np.abs(off).max() < 1e-3

@@ -125,6 +125,19 @@ def test_a_late_note_is_still_its_strokes():
     assert (roles(onsets, notes).first >= 0).all()
 
 
+def test_a_note_sooner_than_usual_may_come_after_the_next_stroke():
+    """Pairs 4 ms apart, notes 4.2 and 12.8 ms late where 12.8 ms is usual: each has its own."""
+    alone = np.arange(20) * 0.3
+    first = 10.0 + np.arange(8) * 0.5
+    onsets = np.sort(np.concatenate([alone, first, first + 0.004]))
+    notes = np.concatenate([alone + 0.0128, first + 0.0042, first + 0.004 + 0.0128])
+    found = roles(onsets, notes)
+    assert found.role.tolist() == ["first"] * len(notes)
+    assert np.sort(found.first).tolist() == list(range(len(notes)))
+    late = np.sort(notes)[found.first[20:]] - onsets[20:]
+    assert late == pytest.approx([0.0042, 0.0128] * 8)
+
+
 def test_a_note_before_its_stroke_is_a_stray():
     """A cause comes before its effect."""
     onsets = onsets_every(0.5)
