@@ -113,9 +113,8 @@ def explain(
     rows: list[dict[str, Any]] = []
     for row in table.to_dict("records"):
         stroke, outcome = int(row["stroke"]), row["outcome"]
-        if outcome == "no_contact" or (outcome == "invalid" and row["strike"] >= 0):
-            at = row["onset_t_s"] if math.isfinite(row["onset_t_s"]) else row["drive_t_s"]
-            rows.append(_row("not_struck", at, stroke, "bench_fault"))
+        if outcome == "no_contact":
+            rows.append(_row("not_struck", row["drive_t_s"], stroke, "bench_fault"))
         elif outcome == "lost" and stroke in place:
             rows.append(_lost(run, place[stroke], facts))
     for note in notes.to_dict("records"):

@@ -114,6 +114,14 @@ class Analysis:
         """Sentences that belong beside every result."""
         notes = [text for part in self.recordings for text in part.of_kind("note")["text"].tolist()]
         found = [*self.table.facts["remarks"], *notes]
+        lost_ms = [
+            1e3 * n / part.sample_rate_hz for part in self.recordings for n in part.gaps[:, 1]
+        ]
+        if lost_ms:
+            found.append(
+                f"audio was lost at {len(lost_ms)} place{'s' * (len(lost_ms) > 1)}, "
+                f"{sum(lost_ms):.3g} ms in all; strokes there are left out"
+            )
         if self.ended_by:
             found.append(f"the run ended by a stop condition of its protocol: {self.ended_by}")
         if self.start.port:
