@@ -112,7 +112,7 @@ class Board:
         return board
 
     def _hello(self) -> Identity:
-        self.port.reset_input_buffer()
+        self._requester.forget_input()
         identity = greet(self._requester)
         standing = self.status()
         self._next_event = 0 if standing.next_event == 0 else self._oldest_event()

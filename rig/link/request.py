@@ -119,6 +119,19 @@ class Requester:
             "frames came back",
         )
 
+    def forget_input(self) -> None:
+        """Drop what has come in so far.
+
+        Raises
+        ------
+        LinkError
+            The port broke.
+        """
+        try:
+            self._port.reset_input_buffer()
+        except OSError as error:
+            self._link_lost("hello", error)
+
     def _await(self, expected: str, sent_s: float, until_s: float, *, resent: bool) -> Reply | None:
         while (left_s := until_s - self._clock.monotonic_s()) > 0:
             self._port.timeout = left_s

@@ -68,6 +68,14 @@ def test_bad_line_delays_but_never_lies(seed: int) -> None:
     assert ask.bad_count > 5
 
 
+def test_a_port_gone_before_the_first_word_is_a_lost_link() -> None:
+    """Emptying the input of a port that is gone is told as a lost link too."""
+    ask, _, _ = requester("sim://board?unplug_at_s=0")
+    with pytest.raises(LinkError) as caught:
+        ask.forget_input()
+    assert caught.value.code == "host.link_lost"
+
+
 def test_unplugged_port_is_a_lost_link() -> None:
     """A port that goes away is told as such."""
     ask, port, _ = requester("sim://board?unplug_at_s=1")
