@@ -333,8 +333,8 @@ def _threshold(
             "softest_level_dbfs": _db(softest),
             "false_per_h": noise.rate_per_h(percent / 100.0 / gain),
         },
-        below=f"half of it: noise triggers {noise.rate_per_h(half):.2g} × an hour",
-        above=f"twice: {100 * lost:.1f} % of these strokes are lost, and all softer ones",
+        below=f"half of it: noise triggers {noise.rate_per_h(half):.2g} times an hour",
+        above=f"twice: {100 * lost:.1f} % of these strokes are lost, and softer ones sooner",
     )
 
 

@@ -108,6 +108,7 @@ def refuse_unlike(runs: Sequence[RunFacts], allow: Sequence[str] = ()) -> tuple[
         )
     refused: list[str] = []
     allowed: list[str] = []
+    wanted = ""
     for name in MUST_BE_EQUAL:
         by_value: dict[str, list[str]] = {}
         for run in runs:
@@ -115,11 +116,13 @@ def refuse_unlike(runs: Sequence[RunFacts], allow: Sequence[str] = ()) -> tuple[
         if len(by_value) > 1:
             found = _told(name, by_value)
             (allowed if name in allow else refused).append(f"{name} differs ({found})")
+            if name not in allow:
+                wanted += f" --allow {name}"
     if refused:
         raise UnlikeRunsError(
             "these runs cannot be compared or pooled: "
             + "; ".join(refused)
-            + ". Take them again alike, or allow the difference by name"
+            + f". Take them again alike, or accept the difference:{wanted}"
         )
     return tuple(allowed)
 

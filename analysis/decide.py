@@ -188,7 +188,8 @@ def decide(
         more = ""
         if further is not None:
             about = f"{float(f'{further:.2g}'):.0f}"  # it is no more certain than that
-            more = f" About {about} further strokes would decide, if the figure stays."
+            strokes = "1 further stroke" if about == "1" else f"About {about} further strokes"
+            more = f" {strokes} would decide, if the figure stays."
         return Decision(
             limit=limit, measure=measure, verdict=verdict, reason=f"{asked}: {why}{more}",
             further_strokes=further,

@@ -159,7 +159,10 @@ def _balanced(table: pd.DataFrame, value: str, factors: Sequence[str]) -> int:
         faults.append(f"{bad} readings are not finite; leave them out and repeat their cells")
     short = [name for name in factors if table[name].nunique() < 2]
     if short:
-        faults.append(f"{', '.join(short)} takes one value only; at least 2 are needed")
+        faults.append(
+            f"{', '.join(short)} takes one value only; at least 2 are needed: "
+            "take more runs with it changed"
+        )
     sizes = table.groupby(list(factors), observed=True).size()
     cells = math.prod(table[name].nunique() for name in factors)
     if len(sizes) and (sizes.min() != sizes.max() or len(sizes) < cells):

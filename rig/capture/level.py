@@ -49,7 +49,8 @@ class ChannelLevel:
         noise = "none" if math.isinf(self.noise_dbfs) else f"{_signed(self.noise_dbfs)} dBFS"
         text = f"noise {noise}; hardest tap {_signed(self.peak_dbfs)} dBFS; "
         if self.clipped:
-            return text + f"CLIPPED ({self.clipped} samples): turn the gain down"
+            bad = f"{self.clipped} samples at full scale, or no numbers"
+            return text + f"CLIPPED ({bad}): turn the gain down"
         text += f"head room {-self.peak_dbfs:.0f} dB"
         if -self.peak_dbfs < _LEAST_HEAD_ROOM_DB:
             return text + ": turn the gain down a little"

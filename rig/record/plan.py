@@ -197,9 +197,11 @@ def _drive(
         width[by_force] = striker.width_us(force[by_force])
         beyond = force[by_force][np.isnan(width[by_force])]
         if beyond.size:
+            low, high = f"{beyond.min():g}", f"{beyond.max():g}"
             reasons.append(
-                f"{beyond.min():g} to {beyond.max():g} N is asked of striker {name!r}, calibrated "
-                f"from {striker.least_n:g} to {striker.most_n:g} N; nothing is extrapolated"
+                f"{low if low == high else f'{low} to {high}'} N is asked of striker {name!r}, "
+                f"calibrated from {striker.least_n:g} to {striker.most_n:g} N; nothing is "
+                "extrapolated: keep within, or calibrate further"
             )
         force[own] = np.where(np.isfinite(given), given, striker.force_n(width[own]))
         flight_ms[own] = striker.flight_ms(width[own])

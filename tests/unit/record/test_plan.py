@@ -267,7 +267,7 @@ def test_all_that_can_not_be_planned_is_told_at_once(bench):
         )
     refusals = caught.value.refusals
     for sentence in (
-        "stage 's': 90 to 90 N is asked of striker 'A', calibrated from 0.625 to 29.16 N",
+        "stage 's': 90 N is asked of striker 'A', calibrated from 0.625 to 29.16 N",
         "stage 'r': striker 'C' is not on this bench, which has A, B",
         "stage 'g': its strokes were given",
         "stage 'm': 3000000 strokes",
