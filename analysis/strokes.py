@@ -116,8 +116,8 @@ def build_strokes(recording: Recording) -> StrokeTable:
     inferred_count = int(np.isfinite(contacts.inferred_s).sum())
     if inferred_count:
         remarks.append(
-            f"{inferred_count} strikes landed under the sound of the stroke before; their onsets "
-            "are taken from the impact pickup, or from the drive and the striker's usual flight"
+            f"strikes that landed under the sound of the stroke before: {inferred_count}; onsets of "
+            "these are taken from the impact pickup, or from the drive and the striker's usual flight"
         )
     facts = {
         "duration_s": recording.duration_s,

@@ -43,7 +43,7 @@ def velocity_picture(strokes: pd.DataFrame, declared: DeclaredCurve) -> bytes | 
         return np.asarray(medians[0] + part * (medians[-1] - medians[0]))
 
     spread = 1 + np.random.default_rng(0).uniform(-0.012, 0.012, x.size)
-    with picture(11, 7) as figure:
+    with picture(11, 7.5) as figure:
         top, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.4))
         words = "declared curve" + (f", force to the power {exponent:g}" if exponent != 1 else "")
         fine = np.linspace(levels[0], levels[-1], 200)
@@ -53,7 +53,7 @@ def velocity_picture(strokes: pd.DataFrame, declared: DeclaredCurve) -> bytes | 
         top.set_ylim(0, 130)
         top.set_ylabel("MIDI velocity")
         top.set_title("Velocity over force" if calibrated else "Velocity over drive")
-        top.legend(loc="lower right")
+        figure.legend(*top.get_legend_handles_labels(), ncols=3, loc="outside lower center")
         below.axhline(0, color=INK, linewidth=1.2)
         below.plot(x * spread, velocity - curve(x), ".", color=CLEAN, alpha=0.6)
         below.plot(levels, medians - curve(levels), "o", color=LOST, fillstyle="none", markersize=9)
