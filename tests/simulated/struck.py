@@ -88,13 +88,27 @@ class Truth:
         return np.array([end - onsets[contact] for contact, end in self.first_notes().items()])
 
     def counts(self) -> dict[str, int]:
-        """Strokes lost, second and further notes, and notes without a stroke."""
+        """Strokes lost, second and further notes, and notes without a stroke.
+
+        A note that interference made within 150 ms of a stroke that has sounded is that stroke's
+        double, by the definition in MEASURES.md: nothing that is recorded tells them apart.
+        """
         own = [row["contact"] for row in self.content["notes"] if row["note"] == 38]
         caught = {contact for contact in own if contact >= 0}
+        strays_s = [
+            end_s
+            for row, end_s in zip(self.content["notes"], self.column("notes", "end_s"), strict=True)
+            if row["note"] == 38 and row["contact"] < 0
+        ]
+        first, onset_s = self.first_notes(), self.column("contacts", "onset_s")
+        near = sum(
+            any(end_s < stray_s <= onset_s[k] + 0.15 for k, end_s in first.items())
+            for stray_s in strays_s
+        )
         return {
             "lost": len(self.content["contacts"]) - len(caught),
-            "double": sum(contact >= 0 for contact in own) - len(caught),
-            "stray": sum(contact < 0 for contact in own),
+            "double": sum(contact >= 0 for contact in own) - len(caught) + near,
+            "stray": len(strays_s) - near,
         }
 
 

@@ -69,8 +69,10 @@ def test_planted_faults_are_counted_as_in_the_truth(fault: str, tmp_path: Path) 
     """Each fault of a module shows in the counts as the truth has it."""
     protocol = EVERYTHING.split("[[stage]]")
     ladder = "[[stage]]".join(protocol[:2]).replace("forces_n = [2,", "forces_n = [1.4, 2,")
+    ladder += '[[stage]]\nname = "silence"\npattern = "idle"\nduration_s = 30\n'
     analysis, truth = strike(ladder, tmp_path / "run", faults=(fault,))
     assert measured_counts(analysis) == truth.counts()
+    assert fault != "stray" or truth.counts()["stray"] > 0
 
 
 def test_onsets_are_where_the_truth_has_them(tmp_path: Path) -> None:
