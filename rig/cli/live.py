@@ -39,11 +39,14 @@ class LiveLine:
             self._live.update(_table(progress))
 
     def pause(self, text: str) -> None:
-        """Show a prompt and wait for Enter."""
+        """Show a prompt and wait for Enter; where the terminal ends instead, that is a stop."""
         if self._live is not None:
             self._live.stop()
         told.print(text, markup=False)
-        told.input("Press Enter when done: ")
+        try:
+            told.input("Press Enter when done: ")
+        except EOFError as error:
+            raise KeyboardInterrupt from error
         if self._live is not None:
             self._live.start()
 

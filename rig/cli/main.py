@@ -77,6 +77,11 @@ def main() -> None:
     except KeyboardInterrupt:
         told.print("strikebench: stopped by hand")
         code = ExitCode.STOPPED
+    except SystemExit as end:
+        # typer turns a stop by hand into an exit code of its own, which here means a limit fails
+        if not isinstance(end.__context__, typer.Abort):
+            raise
+        code = ExitCode.STOPPED
     except BrokenPipeError:
         # whoever read the output has closed it; nothing is left to say
         sys.stderr.close()

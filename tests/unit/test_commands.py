@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import importlib
+import io
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+import typer
 
+import rig.cli.main as main_module
 from rig.cli.exit_code import OF_VERDICT, ExitCode
+from rig.cli.live import LiveLine
 from rig.cli.main import COMMANDS
 
 ROOT = Path(__file__).parents[2]
@@ -65,3 +69,29 @@ def test_bad_input_gives_a_sentence_and_exit_code_2(words: tuple[str, ...], foun
     assert done.returncode == ExitCode.BAD_INPUT
     assert found in done.stderr + done.stdout
     assert "Traceback" not in done.stderr
+
+
+def test_the_end_of_the_terminal_at_a_prompt_is_a_stop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where nothing more can be typed, the run is stopped as by hand; it does not fail."""
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    with pytest.raises(KeyboardInterrupt):
+        LiveLine(quiet=True).pause("Clear the pad.")
+
+
+@pytest.mark.parametrize("stop", [KeyboardInterrupt, EOFError])
+def test_a_stop_by_hand_has_its_own_exit_code(
+    monkeypatch: pytest.MonkeyPatch, stop: type[BaseException]
+) -> None:
+    """Whatever a command does when it is stopped, the code is not that of a limit that fails."""
+
+    def stopped() -> None:
+        raise stop
+
+    only = typer.Typer()
+    only.command()(stopped)
+    monkeypatch.setattr(main_module, "app", only)
+    monkeypatch.setattr(main_module, "COMMANDS", {})
+    monkeypatch.setattr("sys.argv", ["strikebench"])
+    with pytest.raises(SystemExit) as ended:
+        main_module.main()
+    assert ended.value.code == ExitCode.STOPPED
