@@ -1,0 +1,213 @@
+"""Why a setting, by what evidence, and what breaks on either side of it."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import choices
+from analysis.detector import Envelopes, Replay, known, pooled_spread_db, replay
+from analysis.front import ALIKE_DB, SOFTER_DB, recovery_gap_ms
+from analysis.sensor import CLIP_LEVEL, Noise
+from rig.record.specimen import Settings
+
+Array = NDArray[np.float64]
+
+KEEP_GAIN_DB = 1.0
+KEEP_EXPONENT = 0.05
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Advice:
+    """One setting.
+
+    Attributes
+    ----------
+    setting, value, today
+        Name as in the specimen file, with its unit; ``today`` None where not known.
+    reason
+        Why so, in a sentence.
+    evidence
+        Figures behind it, name (with unit) -> value.
+    below, above
+        What breaks on either side.
+    """
+
+    setting: str
+    value: float
+    today: float | None
+    reason: str
+    evidence: dict[str, float]
+    below: str
+    above: str
+
+
+def _often(per_h: float) -> str:
+    return "once an hour" if per_h == 1.0 else f"{per_h:g} times an hour"
+
+
+def _spread(spread_db: float) -> str:
+    if math.isnan(spread_db):
+        return "which strokes are alike is not known, nor how their level spreads"
+    return f"strokes of one force spread by {spread_db:.2f} dB"
+
+
+def _db(level: float) -> float:
+    return 20.0 * math.log10(level)
+
+
+def gain_advice(
+    strokes: Envelopes, today: Settings, now: Replay | None, velocity: Array,
+    gain_range_db: tuple[float, float], cautions: list[str],
+) -> tuple[Advice, float]:  # fmt: skip
+    """Gain with which the hardest strokes just reach the top, and its value in dB."""
+    hardest = choices.hardest_level(strokes)
+    full = math.nan
+    if now is not None:
+        full, _ = choices.input_curve(now.level, velocity)
+    by_velocity = math.isfinite(full) and 0.05 < full <= 4.0
+    target = min(1.0, full) if by_velocity else 1.0
+    top = "the highest velocity" if by_velocity else "full scale"
+    wanted = _db(target / hardest)
+    gain_db = float(np.clip(wanted, *gain_range_db))
+    reason = f"the hardest strokes just reach {top}"
+    if bool((strokes.level.max(axis=1) >= CLIP_LEVEL).any()):
+        cautions.append(
+            "the recording itself clips: lower the interface's gain, or reduce the signal "
+            "mechanically (more foam, a softer tip), and record again"
+        )
+    if wanted < gain_range_db[0]:
+        cautions.append(
+            f"even the least gain, {gain_range_db[0]:g} dB, leaves the hardest strokes "
+            f"{gain_range_db[0] - wanted:.1f} dB above {top}: reduce the signal mechanically"
+        )
+    elif today.gain_db is not None and abs(gain_db - today.gain_db) < KEEP_GAIN_DB:
+        gain_db, reason = today.gain_db, f"today's is within {KEEP_GAIN_DB:g} dB of where {reason}"
+    gain_db = round(gain_db, 1)
+    first = choices.first_peaks(strokes) * 10.0 ** ((gain_db + 3.0) / 20.0)
+    return (
+        Advice(
+            setting="gain_db",
+            value=gain_db,
+            today=today.gain_db,
+            reason=reason,
+            evidence={"hardest_level_dbfs": _db(hardest), "top_level_dbfs": _db(target)},
+            below=f"3 dB less: the hardest stay {wanted - gain_db + 3.0:.1f} dB below {top}",
+            above=f"3 dB more: {100 * np.mean(first > target):.0f} % of the strokes lie at the top",
+        ),
+        gain_db,
+    )
+
+
+def threshold_advice(
+    strokes: Envelopes, noise: Noise, today: Settings, gain_db: float, false_per_h: float,
+    timing: choices.Timing, cautions: list[str],
+) -> Advice:  # fmt: skip
+    """Threshold above the noise; a caution where the softest strokes are too near to it."""
+    softest = choices.softest_level(strokes)
+    floor = noise.level_for(false_per_h)
+    percent = timing.threshold_percent
+    gain = 10.0 ** (gain_db / 20.0)
+    if softest < 2.0 * floor:
+        cautions.append(
+            f"the softest strokes lie {_db(softest / floor):.1f} dB above the level that noise "
+            f"passes {_often(false_per_h)}; at least 6 dB are wanted: better cable and "
+            "earth, or a higher least force"
+        )
+    half = 0.5 * percent / 100.0 / gain
+    peaks = choices.first_peaks(strokes)
+    lost = float(np.mean(peaks <= 2.0 * percent / 100.0 / gain))
+    reason = f"above the noise, which passes it less often than {_often(false_per_h)}"
+    if timing.raised:
+        reason += ", and above the slow end of the hardest strokes"
+    return Advice(
+        setting="threshold_percent",
+        value=round(percent, 3),
+        today=today.threshold_percent,
+        reason=reason,
+        evidence={
+            "noise_level_dbfs": _db(floor),
+            "softest_level_dbfs": _db(softest),
+            "false_per_h": noise.rate_per_h(percent / 100.0 / gain),
+        },
+        below=f"half of it: noise triggers {noise.rate_per_h(half):.2g} times an hour",
+        above=f"twice: {100 * lost:.1f} % of these strokes are lost, and softer ones sooner",
+    )
+
+
+def timing_advice(
+    strokes: Envelopes, settings: Settings, today: Settings, decay_ms: float, least_dead_ms: float
+) -> list[Advice]:
+    """Peak window, dead time and release."""
+    s = known(settings)
+    window, dead, release = s.peak_window_ms or 0.0, s.dead_time_ms or 0.0, s.release_ms or 0.0
+
+    def spread(window_ms: float) -> float:
+        again = replay(strokes, msgspec.structs.replace(s, peak_window_ms=window_ms))
+        return pooled_spread_db(again.level, strokes.force_n)
+
+    def doubled(**other: float) -> float:
+        return 100.0 * float(replay(strokes, msgspec.structs.replace(s, **other)).doubled.mean())
+
+    alike = recovery_gap_ms(dead, release, ALIKE_DB)
+    softer = recovery_gap_ms(dead, release, SOFTER_DB)
+    shorter = max(0.2, window - 0.5)
+    return [
+        Advice(
+            setting="peak_window_ms",
+            value=window,
+            today=today.peak_window_ms,
+            reason="the shortest window that reaches the first peak with a consistent level",
+            evidence={"spread_db": spread(window)},
+            below=f"{shorter:.1f} ms: {_spread(spread(shorter))}",
+            above=f"{window + 1.0:.1f} ms: every note comes 1 ms later, "
+            f"{_spread(spread(window + 1.0))}",
+        ),
+        Advice(
+            setting="dead_time_ms",
+            value=dead,
+            today=today.dead_time_ms,
+            reason="just covers the late peaks, counted from the trigger",
+            evidence={"least_without_doubles_ms": least_dead_ms, "gap_alike_ms": alike},
+            below=f"{max(0.0, dead - 2.0):.1f} ms: "
+            f"{doubled(dead_time_ms=max(0.0, dead - 2.0)):.0f} % of the strokes double",
+            above=f"{dead + 5.0:.1f} ms: a second stroke alike is caught after {alike + 5.0:.1f}, "
+            f"not {alike:.1f} ms",
+        ),
+        Advice(
+            setting="release_ms",
+            value=release,
+            today=today.release_ms,
+            reason="follows the natural decay of the pad",
+            evidence={"decay_ms": decay_ms, "gap_12_db_softer_ms": softer},
+            below=f"half of it: {doubled(release_ms=release / 2.0):.0f} % of the strokes double",
+            above=f"twice: a stroke {SOFTER_DB:g} dB softer is caught after "
+            f"{recovery_gap_ms(dead, 2.0 * release, SOFTER_DB):.0f} ms, not {softer:.0f} ms",
+        ),
+    ]
+
+
+def curve_advice(
+    strokes: Envelopes, today: Settings, velocity: Array, declared: float
+) -> Advice | None:
+    """Exponent of the velocity curve; None where today's or the velocities are not known."""
+    found = choices.force_exponent(strokes.force_n, velocity)
+    if today.curve_exponent is None or not (math.isfinite(found) and found > 0.0):
+        return None
+    value, reason = today.curve_exponent, "today's gives the declared curve"
+    if abs(found / declared - 1.0) > KEEP_EXPONENT:
+        value = round(today.curve_exponent * declared / found, 2)
+        reason = "bends the velocities to the declared curve"
+    return Advice(
+        setting="curve_exponent",
+        value=value,
+        today=today.curve_exponent,
+        reason=reason,
+        evidence={"exponent_over_force": found, "declared": declared},
+        below="soft strokes come out louder, hard ones crowd at the top",
+        above="soft strokes come out softer or vanish, hard ones stand apart",
+    )
