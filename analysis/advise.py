@@ -19,6 +19,8 @@ from rig.record.specimen import Settings
 
 Array = NDArray[np.float64]
 
+LEAST_SPAN_DB = 12.0
+"""Softest to hardest stroke, at least, for settings of all strokes (a factor of 4 in force)."""
 LEAST_STROKES = 20
 MOST_AGAIN = 0.2
 """Share of strokes that may be left out; where more sound again, it is the pad that does."""
@@ -120,6 +122,14 @@ def advise(
         cautions.append(
             "today's gain is not known: the gain advised counts from a module whose full scale is "
             "the recording's. Write today's settings into the specimen file, [module.settings]"
+        )
+    peaks = choices.first_peaks(strokes)
+    span_db = float(20.0 * np.log10(peaks.max() / peaks.min())) if peaks.min() > 0.0 else math.inf
+    if span_db < LEAST_SPAN_DB:
+        cautions.append(
+            f"the first peaks of all strokes lie within {span_db:.0f} dB, and {LEAST_SPAN_DB:g} dB "
+            "or more are wanted: gain and threshold are those of such strokes alone; strike single "
+            "strokes over all forces"
         )
     gain, gain_db = gain_advice(strokes, today, now, velocities, gain_range_db, cautions)
     decay_ms = choices.natural_decay_ms(strokes, noise)

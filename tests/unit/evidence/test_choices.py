@@ -134,6 +134,14 @@ def test_a_short_peak_window_is_warned_of() -> None:
     assert "2.3 ms" in text
 
 
+def test_strokes_of_one_force_give_advice_with_a_warning() -> None:
+    """Gain and threshold of strokes all alike are said to be those of such strokes alone."""
+    for forces, warned in (((8,), True), ((2, 5, 12, 30), False)):
+        strokes = made(np.random.default_rng(17), forces=forces, each=24)
+        found = advise(strokes, silence(), today=Settings(gain_db=0.0))
+        assert any("over all forces" in text for text in found.cautions) == warned
+
+
 def test_noise_of_a_percent_is_ordinary() -> None:
     """With noise of 1 % of the range the threshold lies above it, and no stroke is lost.
 
