@@ -42,13 +42,16 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
-    """Collect a protocol file that was named on the command line together with its bench."""
+    """Collect a protocol file that was named on the command line."""
     config = parent.config
-    if file_path.suffix != ".toml" or not (config.option.bench or config.option.record):
+    if file_path.suffix != ".toml":
         return None
     named = {Path(str(arg).split("::")[0]).resolve() for arg in config.args}
     if file_path.resolve() not in named:
         return None
+    asked = config.option.bench or config.option.record
+    if not asked and b"[[stage]]" not in file_path.read_bytes():
+        return None  # another plugin's
     return ProtocolFile.from_parent(parent, path=file_path)
 
 
@@ -61,6 +64,11 @@ class ProtocolFile(pytest.File):
         from rig.record.bench_fault import BenchError
         from rig.record.loaders import load_protocol
 
+        if not (self.config.option.bench or self.config.option.record):
+            raise self.CollectError(
+                f"{self.path.name}: nothing to judge. Name the bench and what is under test "
+                "(--bench FILE --specimen FILE), or a run that was struck before (--record RUN)"
+            )
         if hasattr(self.config, "workerinput") or getattr(self.config.option, "dist", "no") != "no":
             raise self.CollectError(
                 "a bench can be driven by one process only: run the protocol with -n0, apart from "

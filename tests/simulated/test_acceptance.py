@@ -124,3 +124,11 @@ def test_no_limits_is_no_pass(tmp_path: Path) -> None:
     told = judge(tmp_path, "none.toml", "--bench", "simulated", "--specimen", "good_build")
     assert told.returncode == 2
     assert "nothing can be judged" in told.stdout
+
+
+def test_a_protocol_without_a_bench_says_what_to_name(protocol: Path) -> None:
+    """Neither bench nor record: an error that says which options to give."""
+    told = judge(protocol.parent, protocol.name)
+    assert told.returncode != 0
+    assert "--bench FILE --specimen FILE" in told.stdout
+    assert "--record RUN" in told.stdout
