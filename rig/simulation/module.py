@@ -258,16 +258,24 @@ class Module:
         """Which stroke, and what of it, holds most of what the peak window saw."""
         begin_s = self._start_s + (self._trigger - 1) * self.step_s
         times = begin_s + np.linspace(0.0, (self._window_end - self._trigger + 1) * self.step_s, 48)
-        best, cause = 0.5 * self._peaks[0] / self._gain, (-1, "", "noise")
+        half = 0.5 * self._peaks[0] / self._gain
+        nothing = (-1, "", "noise")
+        best, cause = half, nothing
+        most, together = half, nothing
         for sound in self._sounds:
             contact = sound.contact
             if not begin_s - _REMEMBERED_S < contact.contact_s < times[-1]:
                 continue
-            for reason, wave in sound.parts(times - contact.contact_s).items():
-                height = float(np.abs(wave).max())
-                if height > best:
-                    best, cause = height, (contact.strike, contact.striker, reason)
-        return cause
+            parts = sound.parts(times - contact.contact_s)
+            heights = {reason: float(np.abs(wave).max()) for reason, wave in parts.items()}
+            tallest = max(heights, key=heights.__getitem__)
+            if heights[tallest] > best:
+                best, cause = heights[tallest], (contact.strike, contact.striker, tallest)
+            whole = float(np.abs(sum(parts.values())).max())
+            if whole > most:
+                most, together = whole, (contact.strike, contact.striker, tallest)
+        # no part of a sound is half of it where a ringing and a late peak meet
+        return together if cause is nothing else cause
 
     # -- main loop and ports ------------------------------------------------------------------
 

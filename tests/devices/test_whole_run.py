@@ -131,11 +131,11 @@ def test_200_notes_by_three_sources(station):
 def test_samples_that_the_system_loses_in_a_run(station):
     """The program is stopped for a third of a second: strokes inside are invalid, no other wrong."""
     running = station.start(repeats=40)
-    path = station.folder / "run" / "events.jsonl"
+    # events are written burst by burst, sound as it comes: strokes last from about 1 to 9 s of it
+    path = station.folder / "run" / "sensor.wav"
     end = time.monotonic() + 60
-    while time.monotonic() < end and not (
-        path.exists() and path.read_text().count('"coil_on"') > 25
-    ):
+    enough = 5 * RATE_HZ * 3 * len(ROLES)
+    while time.monotonic() < end and not (path.exists() and path.stat().st_size > enough):
         time.sleep(0.05)
     running.send_signal(signal.SIGSTOP)
     time.sleep(0.35)
@@ -148,7 +148,8 @@ def test_samples_that_the_system_loses_in_a_run(station):
     analysis = analyse_run(station.folder / "run")
     strokes = analysis.table.strokes.query("strike >= 0")
     bad = strokes[~strokes["valid"]]
-    assert 2 <= len(bad) <= 30
+    # the server may hold all its clients while one hangs: then less is lost than was told
+    assert 1 <= len(bad) <= 30
     assert bad["excluded_because"].str.contains("lost|don't fit").all()
     rows, true_s = latencies(analysis, truth)
     assert (rows["outcome"] != "no_contact").all()
