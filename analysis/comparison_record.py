@@ -17,23 +17,20 @@ FORMAT = 1
 
 _PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>Comparison: {{ verdict }}</title><style>
-body { font: 16px/1.5 system-ui, sans-serif; max-width: 64rem; margin: 2rem auto; padding: 0 1rem; }
-table { border-collapse: collapse; width: 100%; }
-th, td { padding: .3rem .6rem; border-bottom: 1px solid #bbb; text-align: left; }
-td.figure { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
-.worse { color: #a3140f; font-weight: bold; } .undecided { color: #7a5200; font-weight: bold; }
+{% include "page.css" %}
+.w-worse { color: #b3380b; font-weight: bold; } .w-undecided { color: #6b5200; font-weight: bold; }
 </style></head><body>
-<h1>Comparison: <span class="{{ verdict }}">{{ verdict }}</span></h1>
+<h1>Comparison: <span class="w-{{ verdict }}">{{ verdict }}</span></h1>
 <p>Before: {{ before }}.</p>
 {% for one in comparisons %}
-<h2>{{ one.after }}: <span class="{{ one.verdict }}">{{ one.verdict }}</span></h2>
+<h2>{{ one.after }}: <span class="w-{{ one.verdict }}">{{ one.verdict }}</span></h2>
 <ul>{% for text in one.changed %}<li>Changed: {{ text }}</li>{% endfor %}
 {% for text in one.unlike %}<li>Allowed although {{ text }}</li>{% endfor %}</ul>
 <table><tr><th>measure</th><th>before</th><th>after</th><th>difference, {{ percent }} %</th>
 <th>margin</th><th>verdict</th><th>strokes</th><th>method</th></tr>
-{% for row in one.rows %}<tr><td>{{ row.measure }}</td><td class="figure">{{ row.before }}</td>
-<td class="figure">{{ row.after }}</td><td class="figure">{{ row.difference }}</td>
-<td class="figure">{{ row.margin }}</td><td class="{{ row.verdict }}">{{ row.verdict }}</td>
+{% for row in one.rows %}<tr><td>{{ row.measure }}</td><td class="number">{{ row.before }}</td>
+<td class="number">{{ row.after }}</td><td class="number">{{ row.difference }}</td>
+<td class="number">{{ row.margin }}</td><td class="w-{{ row.verdict }}">{{ row.verdict }}</td>
 <td>{{ row.count }}{% if row.needed %}; {{ row.needed }} a side would decide{% endif %}</td>
 <td>{{ row.method }}</td></tr>{% endfor %}</table>
 {% endfor %}
@@ -112,7 +109,9 @@ def as_json(before: Sequence[str], comparisons: Sequence[Named]) -> dict[str, An
 
 def as_page(before: Sequence[str], comparisons: Sequence[Named]) -> str:
     """Give one self-contained page."""
-    template = jinja2.Environment(autoescape=True).from_string(_PAGE)
+    template = jinja2.Environment(
+        loader=jinja2.PackageLoader("analysis.report", "."), autoescape=True
+    ).from_string(_PAGE)
     confidence = comparisons[0].comparison.confidence if comparisons else 0.95
     return template.render(
         verdict=overall(comparisons),
