@@ -1,22 +1,20 @@
-"""From a run folder to stroke table, measures and decisions, and the files that hold them."""
+"""From a run folder to stroke table, measures and decisions."""
 
 from __future__ import annotations
 
 import dataclasses
 import datetime
-import json
 import math
 from pathlib import Path
-from typing import Any
 
-import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from analysis.decide import Decision, RunStatus, Verdict, decide_all, describe, overall
+from analysis.idle import MOST_IDLE_S, idle_samples, idle_spans
 from analysis.load import Recording, recording_of
 from analysis.measure import UNITS, Measure
-from analysis.measures import measure_all, stage_spans, to_json
+from analysis.measures import measure_all, stage_spans
 from analysis.parts import JoinedAudio, begins_frames, join_tables
 from analysis.strokes import StrokeTable, build_strokes
 from rig.record.audio_file import AudioReader
@@ -24,27 +22,22 @@ from rig.record.bench_fault import BenchError, UnfinishedRunError
 from rig.record.calibration_age import calibration_doubts, warmth_doubts
 from rig.record.limits import TICKS_PER_US
 from rig.record.parts import open_parts
-from rig.record.protocol import IdleStage, Limit, Protocol
+from rig.record.protocol import Limit, Protocol
 from rig.record.run_records import StartRecord, Status
 from rig.record.specimen import Specimen
 
-FOLDER = "analysis"
-"""Inside the run folder; all in it can be made again."""
-
-_STATUS: dict[Status, RunStatus] = {
+RUN_STATUS: dict[Status, RunStatus] = {
     "complete": "complete",
     "stopped": "incomplete",
     "incomplete": "incomplete",
     "failed": "failed",
 }
+"""What the decision is told of how a run ended."""
 _ENDED: dict[Status, str] = {
     "stopped": "The run was stopped by hand",
     "incomplete": "The run has no stop record",
     "failed": "The run failed on a fault of the bench",
 }
-_IDLE_MARGIN_S = 0.1
-_RINGS_S = 0.5
-_MOST_IDLE_S = 20.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -98,10 +91,6 @@ class Analysis:
         if len(self.recordings) > 1:
             return JoinedAudio(self.recordings, self.begins)
         return self.recording.reader.audio
-
-    def _parts(self) -> str:
-        gaps = [f"{one.path.name} after {one.reader.start.gap_s:.0f} s" for one in self.recordings]
-        return ", ".join([self.path.name, *gaps[1:]])
 
     @property
     def ended_by(self) -> str:
@@ -172,58 +161,6 @@ class Analysis:
             return name
         return f"{name}, each to {1e6 * float(np.nanmedian(u_s)):.3g} µs (standard uncertainty)"
 
-    def provenance(self) -> list[tuple[str, str]]:
-        """Where the figures come from, line by line."""
-        start = self.start
-        line = self.table.time_line
-        rows = [
-            *_under_test(self.specimen),
-            ("run", f"{self.path.name} ({start.run_id})"),
-            ("status", self.recording.status),
-            *([("parts", self._parts())] if len(self.recordings) > 1 else []),
-            *([("ended by", self.ended_by)] if self.ended_by else []),
-            ("software", ", ".join(f"{k} {v}" for k, v in start.software.items() if v)),
-            ("board", ", ".join(f"{k} {v}" for k, v in start.board.items()) or "none"),
-            ("port", start.port or "none"),
-            ("audio", f"{start.audio.sample_rate_hz} Hz, {start.audio.channel_count} channels"),
-            ("notes from", self.note_source()),
-            ("calibrated", "yes" if start.calibrated else "no"),
-            ("seed", str(start.seed)),
-        ]
-        if line is not None:
-            rows.append(
-                (
-                    "time line",
-                    f"{line.method}: {line.used} used, {line.lost} lost, {line.extra} extra; "
-                    f"residual {line.residual_sd_us:.2f} µs; clocks {line.ppm:+.1f} ppm apart",
-                )
-            )
-        return rows
-
-
-def _under_test(specimen: Specimen) -> list[tuple[str, str]]:
-    """Pad, module and settings in force, line by line."""
-    pad, module = specimen.pad, specimen.module
-    settings = msgspec.structs.asdict(module.settings).items()
-    lines = {
-        "pad": (
-            pad.name,
-            pad.serial and f"serial {pad.serial}",
-            pad.mounting,
-            f"struck at {pad.strike_position:g} from centre (0) to edge (1)",
-        ),
-        "module": (
-            module.name,
-            f"firmware {module.firmware}",
-            module.serial and f"serial {module.serial}",
-        ),
-        "settings": tuple(f"{name} = {value:g}" for name, value in settings if value is not None),
-    }
-    return [
-        (name, ", ".join(part for part in parts if part) or "not told")
-        for name, parts in lines.items()
-    ]
-
 
 def analyse_run(path: Path | str) -> Analysis:
     """Measure and judge a run. Nothing is written.
@@ -245,12 +182,12 @@ def analyse_run(path: Path | str) -> Analysis:
     spans = stage_spans(table.strokes)
     silent: list[npt.NDArray[np.float32]] = []
     for part, own, begin in zip(recordings, tables, begins, strict=True):
-        quiet = _idle_spans(part, own)
+        quiet = idle_spans(part, own)
         shift_s = begin / part.sample_rate_hz
         for stage, found in quiet.items():
             spans.setdefault(stage, []).extend((a + shift_s, b + shift_s) for a, b in found)
-        silent.append(_idle_samples(part, quiet, own))
-    idle = np.concatenate(silent)[: round(_MOST_IDLE_S * recording.sample_rate_hz)]
+        silent.append(idle_samples(part, quiet, own))
+    idle = np.concatenate(silent)[: round(MOST_IDLE_S * recording.sample_rate_hz)]
     budget = {name: u * 1e-6 for name, (u, _) in table.budget.parts.items()}
     shared = [u for name, u in budget.items() if name not in ("onset", "stamp of the note")]
     measures = measure_all(
@@ -265,7 +202,7 @@ def analyse_run(path: Path | str) -> Analysis:
         budget_s=budget,
         differences=table.differences,
     )
-    status = _STATUS[recording.status]
+    status = RUN_STATUS[recording.status]
     rule = reader.protocol.decision_rule
     decisions = decide_all(reader.protocol.limits, measures, rule=rule, run_status=status)
     return Analysis(
@@ -307,102 +244,3 @@ def _pulses(
         struck[name].to_numpy(dtype=np.float64)[order] for name in ("width_us", "force_n")
     )
     return on_s[order], widths_us, forces_n
-
-
-def _idle_spans(recording: Recording, table: StrokeTable) -> dict[str, list[tuple[float, float]]]:
-    """Stretches of idle stages, from the begin of their bursts to their planned end."""
-    line = table.time_line
-    idle = {s.name for s in recording.reader.protocol.stages if isinstance(s, IdleStage)}
-    if line is None or not idle:
-        return {}
-    found: dict[str, list[tuple[float, float]]] = {}
-    begun = recording.of_kind("burst_begin")
-    zero = dict(zip(begun["value"], begun["stamp_int"], strict=True))
-    for burst in recording.bursts.itertuples():
-        if burst.stage in idle and burst.burst in zero:
-            ticks = np.array([0, burst.duration_us], dtype=float) * TICKS_PER_US
-            begin, end = line.t_s(zero[burst.burst] + ticks)
-            end = min(float(end), recording.duration_s)
-            if end > begin:
-                found.setdefault(str(burst.stage), []).append((float(begin), end))
-    return found
-
-
-def _idle_samples(
-    recording: Recording, spans: dict[str, list[tuple[float, float]]], table: StrokeTable
-) -> npt.NDArray[np.float32]:
-    """Sensor samples while nothing was struck: idle stages, or the silence before strokes."""
-    idle = {s.name for s in recording.reader.protocol.stages if isinstance(s, IdleStage)}
-    chosen = [span for name in idle for span in spans.get(name, [])]
-    if not chosen:
-        first_s = table.strokes["drive_t_s"].fillna(table.strokes["onset_t_s"]).min()
-        if np.isfinite(first_s):
-            chosen = [(0.0, float(first_s))]
-    reader, rate_hz = recording.reader.audio, recording.sample_rate_hz
-    onsets = table.strokes["onset_t_s"].to_numpy(float)
-    pieces: list[npt.NDArray[np.float32]] = []
-    left_s = _MOST_IDLE_S
-    for begin, end in chosen:
-        # a stage may begin while the last stroke of the one before still rings
-        before = onsets[onsets < begin + _IDLE_MARGIN_S]
-        begin = max(begin + _IDLE_MARGIN_S, before.max(initial=-np.inf) + _RINGS_S)
-        end = min(end - _IDLE_MARGIN_S, begin + left_s)
-        struck = np.any((onsets >= begin) & (onsets < end))
-        if end - begin > 2 * _IDLE_MARGIN_S and not struck:
-            first = round(begin * rate_hz)
-            samples = reader.window(first, round(end * rate_hz) - first)
-            sensor = samples[:, recording.roles["sensor"]]
-            pieces.append(sensor[np.isfinite(sensor)])
-            left_s -= end - begin
-    return np.concatenate(pieces) if pieces else np.zeros(0, np.float32)
-
-
-def write_tables(analysis: Analysis) -> Path:
-    """Write stroke and note tables (Parquet and CSV) and ``measures.json``; give their folder.
-
-    Files are replaced whole: a reader never sees half of one.
-    """
-    folder = analysis.path / FOLDER
-    try:
-        folder.mkdir(exist_ok=True)
-    except OSError as error:
-        raise BenchError(
-            f"writing the tables: {folder} can't be made a folder ({error.strerror}); move away "
-            "what is there, or see to the permissions of the run folder"
-        ) from error
-    for name, table in (("strokes", analysis.table.strokes), ("notes", analysis.table.notes)):
-        for suffix in ("parquet", "csv"):
-            part = folder / f"{name}.{suffix}.part"
-            if suffix == "csv":
-                table.to_csv(part, index=False)
-            else:
-                table.to_parquet(part, index=False)
-            part.replace(folder / f"{name}.{suffix}")
-    record = to_json(
-        analysis.measures,
-        analysis.decisions,
-        run_status=_STATUS[analysis.recording.status],
-        **_facts(analysis),
-    )
-    part = folder / "measures.json.part"
-    part.write_text(json.dumps(record, indent=1, allow_nan=False) + "\n", encoding="utf-8")
-    part.replace(folder / "measures.json")
-    return folder
-
-
-def _facts(analysis: Analysis) -> dict[str, Any]:
-    start = analysis.start
-    return {
-        "run_id": start.run_id,
-        "created_utc": start.created_utc,
-        "software": start.software,
-        "protocol": start.protocol_name,
-        "bench": start.bench_name,
-        "pad": start.pad_name,
-        "module": start.module_name,
-        "firmware": start.module_firmware,
-        "note_source": analysis.table.facts["note_source"],
-        "calibrated": start.calibrated,
-        "doubts": analysis.doubts,
-        "budget_us": {k: v * 1e6 for k, v in analysis.budget_s.items()},
-    }

@@ -13,6 +13,7 @@ import pandas as pd
 
 from analysis.evidence import Evidence
 from analysis.front import SOFTER_DB
+from analysis.provenance import provenance
 from analysis.recovery import RecoveryMap
 from analysis.report import advice_words as words
 from analysis.report.causes_part import cause_pictures, cause_rows
@@ -74,7 +75,7 @@ def write_advice_page(found: Evidence) -> str:
             for fact in found.facts
         ],
         tables=sensor_tables(found),
-        provenance=[{"name": name, "value": value} for name, value in analysis.provenance()],
+        provenance=[{"name": name, "value": value} for name, value in provenance(analysis)],
     )
 
 

@@ -10,6 +10,7 @@ import jinja2
 
 from analysis.evidence import why
 from analysis.measure import UNITS, Measure
+from analysis.provenance import provenance
 from analysis.report.causes_part import cause_pictures, cause_rows
 from analysis.report.pictures import all_pictures
 
@@ -73,7 +74,7 @@ def write_page(analysis: Analysis) -> str:
             {"name": name.replace("_", " "), "value": f"{value * 1e6:.1f}"}
             for name, value in analysis.budget_s.items()
         ],
-        provenance=[{"name": name, "value": value} for name, value in analysis.provenance()],
+        provenance=[{"name": name, "value": value} for name, value in provenance(analysis)],
     )
 
 

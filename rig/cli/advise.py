@@ -43,8 +43,9 @@ def advise(
 ) -> None:
     """Advise detector settings, each with its reason; tell why notes went wrong; write a page."""
     from analysis.evidence import gather
-    from analysis.pipeline import analyse_run, write_tables
+    from analysis.pipeline import analyse_run
     from analysis.report.advice_page import write_advice_page
+    from analysis.result_files import write_tables
     from rig.record.bench_fault import BenchError
 
     if not least_gain_db <= most_gain_db:

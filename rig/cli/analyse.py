@@ -27,7 +27,8 @@ def analyse(
     ] = False,
 ) -> None:
     """Measure a run, write the tables beside the raw data, and print what was found."""
-    from analysis.pipeline import analyse_run, write_tables
+    from analysis.pipeline import analyse_run
+    from analysis.result_files import write_tables
 
     analysis = analyse_run(run)
     folder = write_tables(analysis)

@@ -26,8 +26,9 @@ def report(
 
 def write_report(run: Path, out: Path | None = None, analysis: Analysis | None = None) -> Path:
     """Write a run's page, of this analysis or of a new one; give the page's path."""
-    from analysis.pipeline import analyse_run, write_tables
+    from analysis.pipeline import analyse_run
     from analysis.report.page import write_page
+    from analysis.result_files import write_tables
 
     if out is not None and out.is_dir():
         raise BenchError(f"{out}: a folder; name the file to write, as in {out / 'report.html'}")

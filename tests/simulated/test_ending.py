@@ -10,6 +10,7 @@ import pytest
 from bench_runs import SHORT, files, run_short
 
 from analysis.pipeline import analyse_run
+from analysis.provenance import provenance
 from rig.ending import Ending
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.coil_warmth import pulse_energy_j
@@ -126,7 +127,7 @@ def test_a_run_ends_by_its_condition_and_is_complete(tmp_path: Path) -> None:
     analysis = analyse_run(tmp_path / "run")
     struck = analysis.table.strokes["valid"].sum()
     assert struck == (reader.events["kind"] == "coil_on").sum() == 200
-    assert ("ended by", result.reason) in analysis.provenance()
+    assert ("ended by", result.reason) in provenance(analysis)
     assert any(result.reason in doubt for doubt in analysis.doubts)
 
 

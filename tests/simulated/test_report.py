@@ -14,8 +14,9 @@ import pandas as pd
 import pytest
 from struck import EVERYTHING_SHORT, record
 
-from analysis.pipeline import analyse_run, write_tables
+from analysis.pipeline import analyse_run
 from analysis.report.page import write_page
+from analysis.result_files import write_tables
 
 HOSTILE = "<script>alert('x')</script> & $\\\\frac{1}{0}$"
 

@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 from bench_runs import files, shipped
 
-from analysis.pipeline import Analysis, analyse_run, write_tables
+from analysis.pipeline import Analysis, analyse_run
+from analysis.provenance import provenance
 from analysis.report.page import write_page
+from analysis.result_files import write_tables
 from rig.cli.main import main
 from rig.progress import Progress
 from rig.record.bench_fault import BadFileError, BenchError
@@ -115,7 +117,7 @@ def test_every_strike_is_struck_once_and_counts_once(analysis: Analysis) -> None
 
 def test_the_gaps_are_told(path: Path, analysis: Analysis) -> None:
     """Parts and gaps stand beside every result, and in the start records."""
-    assert dict(analysis.provenance())["parts"].startswith("run, run.part2 after")
+    assert dict(provenance(analysis))["parts"].startswith("run, run.part2 after")
     assert sum("goes on after a gap" in doubt for doubt in analysis.doubts) == 2
     assert any("broke off" in doubt for doubt in analysis.doubts)
     starts = [RunReader.open(path.with_name(n)).start for n in ("run", "run.part2", "run.part3")]

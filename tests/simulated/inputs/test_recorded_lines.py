@@ -15,6 +15,7 @@ from analysis.module_out import sound_measures, sounds_of_notes
 from analysis.notes import collect_notes
 from analysis.onset import OnsetFinder
 from analysis.pipeline import analyse_run
+from analysis.provenance import provenance
 from rig.record.midi_bytes import parse_notes
 from rig.runner import prepare, read_files, run
 
@@ -127,7 +128,7 @@ def test_source_and_uncertainty_stand_beside_each_latency(recorded):
     assert (noted["note_u_s"] > 0).all()
     for name in ("median", "mean", "p95", "p99", "worst", "sd"):
         assert "Notes from board_din, standard" in measure(analysis, f"latency_{name}").note
-    assert "board_din, each to" in dict(analysis.provenance())["notes from"]
+    assert "board_din, each to" in dict(provenance(analysis))["notes from"]
 
 
 def test_the_module_sounds_when_it_does(recorded):
