@@ -74,8 +74,11 @@ def timing_budget(
     if note_source in ("board_din", "host"):
         marker = math.nan
         if time_line is not None:
-            marker = time_line.residual_sd_us / math.sqrt(max(time_line.used, 1))
-        parts["marker fit"] = (marker, "scatter of the markers about the time line")
+            left_us = time_line.noise.unfollowed_s * 1e6 if time_line.noise is not None else 0.0
+            marker = math.hypot(
+                time_line.residual_sd_us / math.sqrt(max(time_line.used, 1)), left_us
+            )
+        parts["marker fit"] = (marker, "scatter of the markers about the line, wander besides")
     if note_source == "board_din":
         stamp = math.hypot(TICK_U_US, START_BIT_U_US)
         parts["stamp of the note"] = (stamp, "tick of 0.5 us and start bit to a sixteenth")

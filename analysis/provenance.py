@@ -40,6 +40,8 @@ def provenance(analysis: Analysis) -> list[tuple[str, str]]:
                 f"residual {line.residual_sd_us:.2f} µs; clocks {line.ppm:+.1f} ppm apart",
             )
         )
+        noise = line.noise.sentence() if line.noise is not None else ""
+        rows += [("clocks", noise)] if noise else []
     return rows
 
 

@@ -62,4 +62,5 @@ def _facts(analysis: Analysis) -> dict[str, Any]:
         "calibrated": start.calibrated,
         "doubts": analysis.doubts,
         "budget_us": {k: v * 1e6 for k, v in analysis.budget_s.items()},
+        "time_line": analysis.table.time_line.record() if analysis.table.time_line else None,
     }

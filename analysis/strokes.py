@@ -19,7 +19,7 @@ from analysis.match import LONGEST_LATENCY_S, NoteMatch, match_notes
 from analysis.module_out import sounds_of_notes
 from analysis.notes import collect_notes
 from analysis.source_difference import SourceDifference, source_difference
-from analysis.timeline import TimeLine, fit_markers, fit_onsets
+from analysis.timeline import LEAST_WANDER_FRAMES, TimeLine, fit_markers, fit_onsets
 from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_US
 from rig.record.plan import PLAN_COLUMNS
@@ -179,6 +179,13 @@ def _time_remarks(line: TimeLine, sample_rate_hz: float) -> list[str]:
         "strokes there are invalid"
         for low, high in line.unsure_s
     ]
+    left_s = line.noise.unfollowed_s if line.noise is not None else 0.0
+    if left_s * sample_rate_hz > LEAST_WANDER_FRAMES:
+        remarks.append(
+            f"board and audio clock wander against each other faster than the markers tell, by "
+            f"{left_s * 1e6:.2g} us; times are that much less sure. Let the audio interface run on "
+            "its own clock, and let no program convert its rate"
+        )
     return remarks
 
 

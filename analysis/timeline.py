@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,7 @@ from scipy.interpolate import BSpline, make_lsq_spline
 
 from analysis.align import Pairs, align
 from analysis.breaks import Jump, find_jumps, match_in_pieces
+from analysis.clock_noise import ClockNoise, clock_noise
 from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_S
 
@@ -20,9 +22,12 @@ Ints = npt.NDArray[np.int64]
 MARKER_TOLERANCE_S = 50e-6
 ONSET_TOLERANCE_S = 1.5e-3
 """Scatter of a strike's flight from coil to contact, where onsets stand in for markers."""
-KNOT_S = 20.0
-"""Wander between two crystals is slow: one free point so often follows it."""
+KNOTS_S = (20.0, 10.0, 5.0)
+"""One free point so often follows the clocks' wander, which is slow between two crystals (common
+practice); the next where the residuals show that it is faster."""
 KNOT_EVENTS = 16
+LEAST_WANDER_FRAMES = 0.05
+"""What a marker may be off by its place between two samples; less of wander is not told from it."""
 LEAST_MARKERS = 4
 LEAST_SHARE = 0.8
 """Share of the markers sent that must be found."""
@@ -30,7 +35,8 @@ MOST_RESIDUAL_FRAMES = 0.5
 UNSURE_MARKERS = 8
 """So many markers in a row that don't fit: nothing between them can be placed."""
 WANDER = 0.2e-6
-"""Unseen change of rate between a marker and a stroke, relative (crystals; common practice)."""
+"""Unseen change of rate between a marker and a stroke, relative (crystals; common practice), where
+the markers don't show a greater one."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -53,6 +59,10 @@ class TimeLine:
         lost there without having been told, or again and again, or the markers don't fit.
     jumps
         Places at which the audio clock jumps, though the record tells of a gap of another length.
+    noise
+        Scatter and wander of the markers by averaging time; None where onsets stand in for them.
+    knot_s
+        Spacing of the line's free points; NaN where it is straight.
     """
 
     ppm: float
@@ -70,6 +80,8 @@ class TimeLine:
     unsure_s: tuple[tuple[float, float], ...] = ()
     jumps: tuple[Jump, ...] = ()
     _jump_x: Floats = dataclasses.field(default_factory=lambda: np.zeros(0))
+    noise: ClockNoise | None = None
+    knot_s: float = np.nan
 
     def t_s(self, ticks: npt.ArrayLike) -> Floats:
         """Seconds of the audio clock at ticks (any shape)."""
@@ -83,6 +95,23 @@ class TimeLine:
         place = np.searchsorted(self._jump_x, x, side="right")
         return np.asarray(np.maximum(plain + total[place], floors[place]))
 
+    def record(self) -> dict[str, Any]:
+        """How the clocks were tied together, for the result's record."""
+        noise = self.noise
+        told = noise if noise is not None and noise.known else None
+        return {
+            "method": self.method,
+            "used": self.used,
+            "lost": self.lost,
+            "extra": self.extra,
+            "ppm": self.ppm,
+            "residual_sd_us": self.residual_sd_us,
+            "knot_s": self.knot_s if np.isfinite(self.knot_s) else None,
+            "white": told.white if told else None,
+            "unfollowed_us": told.unfollowed_s * 1e6 if told else None,
+            "allan": told.rows() if told else [],
+        }
+
     def _nominal(self, ticks: npt.ArrayLike) -> Floats:
         return np.asarray(ticks, dtype=np.float64) / TICKS_PER_S - self._middle_s
 
@@ -95,13 +124,21 @@ class TimeLine:
         return np.asarray(self._wander(inside) + (x - inside) * rate(inside))
 
     def u_s(self, ticks: npt.ArrayLike) -> Floats:
-        """Standard uncertainty of ``t_s``: of the fit, and of wander away from the next marker."""
+        """Standard uncertainty of ``t_s``.
+
+        Of the fit; of wander that it does not follow; of wander away from the next marker, by the
+        clocks' own Allan deviation.
+        """
         x = self._nominal(ticks)
         k = np.clip(np.searchsorted(self._at_s, x), 1, max(len(self._at_s) - 1, 1))
         right = np.abs(self._at_s[np.minimum(k, len(self._at_s) - 1)] - x)
         away = np.minimum(right, np.abs(self._at_s[k - 1] - x))
         fit = self.residual_sd_us * 1e-6 * np.sqrt(self._freedom / max(self.used, 1))
-        return np.asarray(np.hypot(fit, WANDER * away))
+        wander: Floats | float = WANDER
+        if self.noise is not None:
+            fit = np.hypot(fit, self.noise.unfollowed_s)
+            wander = np.maximum(WANDER, self.noise.wander_at(away))
+        return np.asarray(np.hypot(fit, wander * away))
 
 
 def fit_markers(
@@ -176,7 +213,7 @@ def fit_markers(
     steps = np.zeros(len(x))
     for jump in jumps:
         steps[jump.pair :] += jump.step_s
-    line = _fit(x, y - steps, len(sent_s), len(edges_s), "markers")
+    line = _fit_wander(x, y - steps, len(sent_s), len(edges_s), sample_rate_hz)
     line = _with_jumps(line, jumps, x)
     if not line.residual_sd_us * 1e-6 * sample_rate_hz <= MOST_RESIDUAL_FRAMES:
         raise BenchError(
@@ -274,20 +311,36 @@ def fit_onsets(onset_s: npt.ArrayLike, planned_ticks: npt.ArrayLike) -> TimeLine
     return _fit(source[pairs.source], target[pairs.target], len(source), len(target), "onsets")
 
 
-def _fit(source: Floats, target: Floats, sent: int, found: int, method: str) -> TimeLine:
+def _fit_wander(x: Floats, y: Floats, sent: int, found: int, sample_rate_hz: float) -> TimeLine:
+    """Fit with free points as close as the residuals ask for."""
+    line = _fit(x, y, sent, found, "markers", KNOTS_S[0])
+    for knot_s in KNOTS_S[1:]:
+        left_s = line.noise.unfollowed_s if line.noise is not None else 0.0
+        if left_s * sample_rate_hz <= LEAST_WANDER_FRAMES:
+            break
+        closer = _fit(x, y, sent, found, "markers", knot_s)
+        if closer.noise is None or not closer.noise.unfollowed_s < left_s:
+            break
+        line = closer
+    return line
+
+
+def _fit(
+    source: Floats, target: Floats, sent: int, found: int, method: str, knot_s: float = np.nan
+) -> TimeLine:
     """Straight line, and a spline on it where there is enough to carry one; outliers go."""
     middle = float(source.mean())
     x, y = source - middle, target - middle
     keep = np.ones(len(x), dtype=bool)
     least = 2e-6 if method == "markers" else 2e-4
     slope, offset, wander, freedom = 1.0, 0.0, None, 2
-    rest = np.zeros(len(x))
+    flat = rest = np.zeros(len(x))
     for _ in range(4):
         slope, offset = (
             np.polyfit(x[keep], y[keep], 1) if np.ptp(x[keep]) > 0 else (1.0, float(y.mean()))
         )
         flat = y - slope * x - offset
-        wander = _wander(x[keep], flat[keep]) if method == "markers" else None
+        wander = _wander(x[keep], flat[keep], knot_s) if method == "markers" else None
         freedom = 2 if wander is None else len(wander.c)
         rest = flat - (0.0 if wander is None else np.asarray(wander(x)))
         spread = 1.4826 * float(np.median(np.abs(rest[keep])))
@@ -297,6 +350,7 @@ def _fit(source: Floats, target: Floats, sent: int, found: int, method: str) -> 
         keep = good
     used = int(keep.sum())
     sd = float(np.sqrt((rest[keep] ** 2).sum() / max(used - freedom, 1)))
+    noise = clock_noise(x[keep], flat[keep], rest[keep], sd) if method == "markers" else None
     return TimeLine(
         ppm=(float(slope) - 1.0) * 1e6,
         residual_sd_us=sd * 1e6,
@@ -310,17 +364,19 @@ def _fit(source: Floats, target: Floats, sent: int, found: int, method: str) -> 
         _wander=wander,
         _at_s=x[keep],
         _freedom=freedom,
+        noise=noise,
+        knot_s=knot_s if wander is not None else np.nan,
     )
 
 
-def _wander(x: Floats, flat: Floats) -> BSpline | None:
+def _wander(x: Floats, flat: Floats, knot_s: float) -> BSpline | None:
     """Cubic spline through what a line leaves, its knots set by time and by count."""
-    if len(x) < 4 * KNOT_EVENTS or np.ptp(x) < 3 * KNOT_S:
+    if len(x) < 4 * KNOT_EVENTS or np.ptp(x) < 3 * knot_s:
         return None
     knots = []
     last, k = 0, KNOT_EVENTS
     while k < len(x) - KNOT_EVENTS:
-        if k - last >= KNOT_EVENTS and x[k] - x[last] >= KNOT_S:
+        if k - last >= KNOT_EVENTS and x[k] - x[last] >= knot_s:
             knots.append(0.5 * (x[k] + x[k - 1]))
             last = k
         k += 1

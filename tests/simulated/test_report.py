@@ -99,7 +99,7 @@ def test_raw_data_stay_as_they_were(run: Path) -> None:
 
 
 def test_demo_fails_the_bad_build_and_passes_the_good_one(tmp_path: Path) -> None:
-    """One line strikes both builds, and says why."""
+    """One line strikes both builds, and says why; and what the clocks did."""
     command = [sys.executable, "-m", "rig.cli.main", "demo", "--out", str(tmp_path)]
     told = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     good, bad = told.split("bad build:")
@@ -112,6 +112,16 @@ def test_demo_fails_the_bad_build_and_passes_the_good_one(tmp_path: Path) -> Non
     assert page.index(">FAIL<") < page.index("Why notes went wrong") < page.index("What was struck")
     for name in ("good", "bad"):
         assert (tmp_path / f"demo-{name}" / "analysis" / "report.html").stat().st_size > 100_000
+    # NIST SP 1065: white phase noise falls as 1 / tau; the simulated crystals don't wander
+    assert "there is no more than the scatter of single edges" in page
+    assert "no wander of the two clocks against each other is seen" in page
+    told_json = json.loads((tmp_path / "demo-bad" / "analysis" / "measures.json").read_text())
+    line = told_json["time_line"]
+    tau_s, residuals = (np.array([row[k] for row in line["allan"]]) for k in ("tau_s", "residuals"))
+    assert line["white"] is True
+    assert len(tau_s) >= 4
+    slope = np.polyfit(np.log(tau_s), np.log(residuals), 1)[0]
+    assert slope == pytest.approx(-1.0, abs=0.2)
 
 
 def test_the_developers_page_names_every_column(run: Path) -> None:
