@@ -230,6 +230,7 @@ def _split(url: str) -> tuple[str, dict[str, str]]:
 def _make_bench(query: dict[str, str], options: BoardOptions) -> World:
     world = World.from_query({key: text for key, text in query.items() if key not in BOARD_KEYS})
     world.board_ppm, world.board_start_s = options.board_ppm, options.board_start_s
+    world.keeps_truth = False
     return world
 
 

@@ -20,7 +20,7 @@ from rig.simulation.interface import Interface
 from rig.simulation.module import Module, ModuleFigures, ModuleNote
 from rig.simulation.pad import Pad, PadFigures, StrokeSound
 from rig.simulation.striker import Striker, StrikerFigures
-from rig.simulation.truth import write_truth
+from rig.simulation.truth import SETTLED_S, TruthLog
 from rig.simulation.wire import BYTE_S, SentMessage, line_edges
 
 _PICKUP_N = 0.3
@@ -66,6 +66,13 @@ class World:
         True times at which a block of audio is lost.
     drop_miscount_frames
         By how much the interface's account of each lost block is too high.
+
+    Attributes
+    ----------
+    sounds, pulses, notes
+        What happened so far, for the truth; the last seconds alone if not ``keeps_truth``.
+    keeps_truth
+        Keep all of it in memory; else it goes to the disk as it settles.
     """
 
     def __init__(
@@ -105,6 +112,10 @@ class World:
         self.now_s = 0.0
         self.sounds: list[StrokeSound] = []
         self.pulses: list[dict[str, Any]] = []
+        self._truth = TruthLog()
+        self.keeps_truth = True
+        self._settled_s = 0.0
+        self._pulse_count = 0
         self._pending: list[Contact] = []
         self._done: dict[int, int] = {}  # contacts that have happened, by coil pulse
         self._impacts: list[tuple[float, int]] = []
@@ -172,7 +183,8 @@ class World:
             There is no such coil, or ``on_s`` lies before the time that the world has reached.
         """
         striker = self._striker(coil, on_s)
-        number = len(self.pulses)
+        number = self._pulse_count
+        self._pulse_count += 1
         contacts = striker.strike(on_s, off_s, number)
         self.pulses.append(
             {"strike": number, "striker": striker.figures.id, "on_s": on_s, "off_s": off_s}
@@ -214,6 +226,8 @@ class World:
         while self._pending and self._pending[0].contact_s <= to_s:
             self._happen(self._pending.pop(0))
         self.now_s = to_s
+        if not self.keeps_truth and to_s > self._settled_s + SETTLED_S:
+            self._settle_truth()
 
     def _happen(self, contact: Contact) -> None:
         sound = self.pad.sound(contact)
@@ -295,6 +309,13 @@ class World:
         self.settle()
         return self.interface.read_until(self.now_s) if self.interface is not None else []
 
+    def _settle_truth(self) -> None:
+        """Move what has settled to the disk."""
+        self._settled_s = self.settle()
+        self._truth.settle(self.pulses, self.sounds, self.module.notes, self._settled_s)
+        first = self.pulses[0]["strike"] if self.pulses else self._pulse_count
+        self._done = {strike: count for strike, count in self._done.items() if strike >= first}
+
     # -- truth --------------------------------------------------------------------------------
 
     @property
@@ -307,7 +328,7 @@ class World:
         """Write ``RUN.truth.json`` beside a run folder; gives its path."""
         clock = self.interface.clock if self.interface is not None else None
         figures = self.module.figures
-        return write_truth(
+        return self._truth.write(
             run_path,
             {
                 "seed": self.seed,

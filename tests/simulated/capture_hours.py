@@ -1,7 +1,7 @@
 """A program: hours of capture in virtual time; prints its resident memory as it goes, in MB.
 
 ``capture_hours.py FOLDER HOURS KEEP``: the simulated bench's sound and events through intake and
-writer, a stroke twice a second. What the simulation keeps for its truth is thrown away.
+writer, a stroke twice a second.
 """
 
 from __future__ import annotations
@@ -60,6 +60,7 @@ def main(folder: Path, hours: float, keep: str) -> None:
     """Capture."""
     made = files(PROTOCOL.replace("KEEP", keep))
     clock, world = VirtualClock(), World(seed=3)
+    world.keeps_truth = False
     audio = made.bench.audio
     source = world.audio_source(audio.sample_rate_hz, [one.role for one in audio.channels])
     start = make_start(made.protocol, made.bench, made.specimen, sources=["board_din"])
@@ -92,8 +93,6 @@ def main(folder: Path, hours: float, keep: str) -> None:
             intake.take()
             if step % round(FLUSH_S / STEP_S) == 0:
                 writer.flush()
-                for truth in (world.sounds, world.pulses, world.module.notes, world._done):
-                    truth.clear()
             if step % round(TELL_S / STEP_S) == 0:
                 memory.append(resident_mb())
         writer.close("complete")
