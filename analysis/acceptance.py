@@ -97,11 +97,12 @@ class ProtocolFile(pytest.File):
         if self.path not in store:
             try:
                 store[self.path] = _analyse(self.path, self.config)
-            except Exception as error:  # the reason is told by every limit that needs it
-                store[self.path] = f"{error}"
+            except Exception as error:
+                store[self.path] = ""
+                raise LimitNotMetError(f"invalid: no record to judge. {error}") from error
         found = store[self.path]
         if isinstance(found, str):
-            raise LimitNotMetError(f"invalid: no record to judge. {found}")
+            raise LimitNotMetError("invalid: no record to judge; the first of these tests says why")
         return found
 
 

@@ -81,8 +81,8 @@ def timing_budget(
         parts["marker fit"] = (marker, "scatter of the markers about the line, wander besides")
     if note_source == "board_din":
         stamp = math.hypot(TICK_U_US, START_BIT_U_US)
-        parts["stamp of the note"] = (stamp, "tick of 0.5 us and start bit to a sixteenth")
-        parts["wire"] = (BYTE_U_US, "last byte of 320 us at a rate known to 1 %")
+        parts["stamp of the note"] = (stamp, "tick of 0.5 µs and start bit to a sixteenth")
+        parts["wire"] = (BYTE_U_US, "last byte of 320 µs at a rate known to 1 %")
     else:
         why = {
             "host": "USB frame of 1 ms and bound between host and board clock",

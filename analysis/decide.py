@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Collection, Iterable, Sequence
 from typing import Literal
 
 from scipy import stats
@@ -19,6 +20,8 @@ Verdict = Literal["pass", "fail", "undecided", "invalid", "incomplete"]
 RunStatus = Literal["complete", "incomplete", "failed"]
 
 _TO_MS = {"ms": 1.0, "us": 1e-3}
+_SEARCHED = ("resolvable_rate", "flam_gap", "velocity_dead_zone")  # what a search looks for
+_FURTHER = re.compile(r" (About \d+|1) further strokes? would decide, if the figure stays\.")
 _MOST_STROKES = 10_000_000  # beyond this no one strikes on
 
 
@@ -258,13 +261,30 @@ def decide_all(
     *,
     rule: DecisionRule = "guarded",
     run_status: RunStatus = "complete",
+    searched: Collection[str] = (),
 ) -> list[Decision]:
-    """Decide every limit, each on the measure of its name and stage."""
+    """Decide every limit, each on the measure of its name and stage.
+
+    ``searched``: stages of which a search chose the strokes.
+    """
     by_name = {(measure.name, measure.stage): measure for measure in measures}
-    return [
+    found = [
         decide(limit, by_name.get((limit.measure, limit.stage)), rule=rule, run_status=run_status)
         for limit in limits
     ]
+    return [_told_of_search(one) if one.limit.stage in searched else one for one in found]
+
+
+def _told_of_search(decision: Decision) -> Decision:
+    """Say why a level that was searched can stay undecided, and what to do; no strokes to add."""
+    if decision.verdict != "undecided" or not decision.limit.measure.startswith(_SEARCHED):
+        return decision
+    reason = _FURTHER.sub("", decision.reason) + (
+        " The stage was searched: the search's own answer, in its note, trusts a curve; this "
+        "figure trusts none, so its interval is wider. Strike the whole stage, without its "
+        "precision, to decide it."
+    )
+    return dataclasses.replace(decision, reason=reason, further_strokes=None)
 
 
 def overall(decisions: Sequence[Decision], run_status: RunStatus = "complete") -> Verdict | None:

@@ -97,7 +97,7 @@ class ForceCalibration:
             striker_serial=self.striker.serial,
             method=(
                 f"log force by a polynomial of degree {fit.degree} of log(width - "
-                f"{fit.threshold_us:.1f} us), {fit.strokes} strokes at {fit.levels} widths; lack "
+                f"{fit.threshold_us:.1f} µs), {fit.strokes} strokes at {fit.levels} widths; lack "
                 f"of fit F({lack.freedom}, {lack.pure_freedom}) = {lack.ratio:.2f}, "
                 f"p = {lack.p:.2g}"
             ),
@@ -153,16 +153,16 @@ def usable_widths(
     starts, ends = np.flatnonzero(np.diff(good.astype(np.int8))).reshape(-1, 2).T
     if not len(starts):
         return np.zeros(0), [
-            f"{width:g} us: {reason}" for width, reason in zip(widths, why, strict=True)
+            f"{width:g} µs: {reason}" for width, reason in zip(widths, why, strict=True)
         ]
     best = int(np.argmax(ends - starts))
     remarks = []
     if starts[best]:
         last = starts[best] - 1
-        remarks.append(f"widths up to {widths[last]:g} us are left out: {why[last]}")
+        remarks.append(f"widths up to {widths[last]:g} µs are left out: {why[last]}")
     if ends[best] < len(widths):
         next_one = ends[best]
-        remarks.append(f"widths from {widths[next_one]:g} us on are left out: {why[next_one]}")
+        remarks.append(f"widths from {widths[next_one]:g} µs on are left out: {why[next_one]}")
     return widths[starts[best] : ends[best]], remarks
 
 

@@ -204,7 +204,10 @@ def analyse_run(path: Path | str) -> Analysis:
     )
     status = RUN_STATUS[recording.status]
     rule = reader.protocol.decision_rule
-    decisions = decide_all(reader.protocol.limits, measures, rule=rule, run_status=status)
+    searched = {stage.name for stage in reader.protocol.stages if stage.precision is not None}
+    decisions = decide_all(
+        reader.protocol.limits, measures, rule=rule, run_status=status, searched=searched
+    )
     return Analysis(
         recording=recording,
         table=table,

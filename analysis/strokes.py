@@ -160,8 +160,8 @@ def _source_remarks(differences: Sequence[SourceDifference]) -> list[str]:
         off_s = float(np.median(one.difference_s)) if one.difference_s.size else 0.0
         if one.source == "din_line" and abs(off_s) > MOST_LINE_OFFSET_S:
             remarks.append(
-                f"the recorded DIN line is {off_s * 1e6:+.0f} us off the board's stamps; at most "
-                f"{MOST_LINE_OFFSET_S * 1e6:.0f} us are expected: look at its wiring"
+                f"the recorded DIN line is {off_s * 1e6:+.0f} µs off the board's stamps; at most "
+                f"{MOST_LINE_OFFSET_S * 1e6:.0f} µs are expected: look at its wiring"
             )
     return remarks
 

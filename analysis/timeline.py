@@ -217,7 +217,7 @@ def fit_markers(
     line = _with_jumps(line, jumps, x)
     if not line.residual_sd_us * 1e-6 * sample_rate_hz <= MOST_RESIDUAL_FRAMES:
         raise BenchError(
-            f"{what}: they scatter by {line.residual_sd_us:.1f} us about the line; at most "
+            f"{what}: they scatter by {line.residual_sd_us:.1f} µs about the line; at most "
             f"{MOST_RESIDUAL_FRAMES} samples "
             f"({MOST_RESIDUAL_FRAMES / sample_rate_hz * 1e6:.1f} us) "
             f"are allowed. {check}, and that the interface runs on its own clock"

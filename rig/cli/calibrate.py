@@ -162,7 +162,7 @@ class _Ladder:
         widths, _ = usable_widths(strokes[strokes["width_us"] <= felt[-1]], least_rise=0.0)
         forces = strokes.groupby("width_us")["force_n"].mean().reindex(widths).to_numpy()
         told.print(
-            f"lands from {widths[0]:g} us ({forces[0]:.2f} N); grows up to {widths[-1]:g} us "
+            f"lands from {widths[0]:g} µs ({forces[0]:.2f} N); grows up to {widths[-1]:g} µs "
             f"({forces[-1]:.1f} N)"
         )
         ladder = ladder_widths_us(widths, np.maximum.accumulate(forces), levels, least_n, most_n)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import sys
 
 import typer
@@ -67,6 +68,9 @@ def _collect() -> None:
 
 def main() -> None:
     """Run the command line; never lets a person see a traceback for bad input."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # a terminal or pipe that can't show µ or ± shows their codes, as standard error does anyway
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         _collect()
         app()

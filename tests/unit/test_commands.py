@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import io
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -17,6 +18,13 @@ from rig.cli.live import LiveLine
 from rig.cli.main import COMMANDS
 
 ROOT = Path(__file__).parents[2]
+ASCII_PROGRAM = """
+import rig.cli.main as program
+from rig.cli.console import results
+program._collect = lambda: None
+program.app = lambda: results.print("5 \\u00b5s")
+program.main()
+"""
 
 
 def told(*words: str) -> subprocess.CompletedProcess[str]:
@@ -40,6 +48,16 @@ def test_help_lists_every_command() -> None:
     """The help names all commands."""
     shown = told("--help").stdout
     assert all(f"  {name}" in shown for name in COMMANDS)
+
+
+def test_what_a_terminal_cannot_show_is_no_traceback() -> None:
+    """Where standard output takes ASCII only, other characters are shown by their codes."""
+    shown = subprocess.run(
+        [sys.executable, "-c", ASCII_PROGRAM], capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )  # fmt: skip
+    assert shown.stdout == "5 \\xb5s\n"
+    assert not shown.stderr
 
 
 def test_exit_codes_are_those_of_the_readme() -> None:

@@ -152,3 +152,18 @@ def test_a_limit_with_a_good_share_is_decided_by_walds_test(doubles, strokes, ve
     assert found.verdict == verdict
     assert "Wald" in found.reason
     assert (found.further_strokes is not None) == (verdict == "undecided")
+
+
+def test_an_undecided_level_of_a_searched_stage_says_what_to_do():
+    """A search ends itself: no strokes to add are told, but to strike the stage without it."""
+    gap = measure(8.9, 7.0, 12.0, name="flam_gap_95", stage="flams")
+    asked = Limit(measure="flam_gap_95", bound="at_most", value=9, unit="ms", stage="flams")
+    plain = decide_all([asked], [gap])[0]
+    assert plain.further_strokes
+    told = decide_all([asked], [gap], searched={"flams"})[0]
+    assert told.verdict == "undecided"
+    assert told.further_strokes is None
+    assert "further strokes" not in told.reason
+    assert "without its precision" in told.reason
+    sure = measure(5.0, 4.0, 6.0, name="flam_gap_95", stage="flams")
+    assert decide_all([asked], [sure], searched={"flams"}) == decide_all([asked], [sure])
