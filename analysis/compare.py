@@ -184,8 +184,9 @@ def _measured(
     x, y = scale * x, scale * y
     counts = (x.size, y.size)
     if name in ("latency_median", "velocity"):
-        places = equivalence.of_places(x, y, confidence)
-        return _Raw(places, scale * median_x, scale * median_y, counts)
+        # velocities are whole numbers: ranks of so many ties tell no shift between two of them
+        of = equivalence.of_means if name == "velocity" else equivalence.of_places
+        return _Raw(of(x, y, confidence), scale * median_x, scale * median_y, counts)
     if name == "latency_sd":
         difference = equivalence.of_statistics(x, y, _spread, confidence, seed=seed)
         values = [float(v.std(ddof=1)) if v.size > 1 else math.nan for v in (x, y)]

@@ -31,6 +31,12 @@ def finite(values: ArrayLike) -> Array:
     return flat[np.isfinite(flat)]
 
 
+def least(values: ArrayLike) -> float:
+    """Return the least finite value; NaN if there is none."""
+    known = finite(values)
+    return float(known.min()) if known.size else math.nan
+
+
 def share(
     hits: int,
     trials: int,

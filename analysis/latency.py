@@ -31,8 +31,15 @@ def common_uncertainty_s(rows: pd.DataFrame) -> float:
     """
     if "latency_u_s" not in rows:
         return math.nan
-    known = interval.finite(rows["latency_u_s"])
-    return float(known.min()) if known.size else math.nan
+    return interval.least(rows["latency_u_s"])
+
+
+def _own_uncertainty_s(rows: pd.DataFrame) -> float:
+    """Return the standard uncertainty of the largest latency; NaN if not known."""
+    if rows.empty or "latency_u_s" not in rows:
+        return math.nan
+    largest = int(np.argmax(rows["latency_s"].to_numpy(dtype=np.float64)))
+    return float(rows["latency_u_s"].to_numpy(dtype=np.float64)[largest])
 
 
 def _budget(rows: pd.DataFrame, shared_ms: float, given: Mapping[str, float]) -> dict[str, float]:
@@ -85,8 +92,14 @@ def latency_measures(
     intervals["latency_mean"] = interval.mean(values, confidence)
     worst = float(values.max()) if values.size else math.nan
     intervals["latency_worst"] = Interval(worst, worst, worst, "largest seen")
+    # of the largest alone, its own timing error does not average out
+    own_ms = 1e3 * _own_uncertainty_s(chosen.rows)
     intervals = {
-        name: interval.with_systematic(found, shared_ms, confidence)
+        name: interval.with_systematic(
+            found,
+            float(np.fmax(shared_ms, own_ms)) if name == "latency_worst" else shared_ms,
+            confidence,
+        )
         for name, found in intervals.items()
     }
     intervals["latency_sd"] = interval.sd(values, confidence)

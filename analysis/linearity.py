@@ -26,7 +26,7 @@ Finding = tuple[Interval, str, dict[str, Any]]
 LOWEST, HIGHEST = 1, 127
 QUANTISATION_VARIANCE = 1 / 12
 """Variance of the rounding to whole levels (A/D terms: q / sqrt(12)); no spread is below it."""
-SIMULTANEOUS = "simultaneous Student t (Sidak), conservative"
+LARGEST = "Student t of the largest; lower end simultaneous (Sidak)"
 
 _LEAST_STROKES = 5  # of a level in a continuous ladder
 _HISTOGRAM_HITS = 8  # mean strokes a velocity from which on the histogram method is used
@@ -149,23 +149,27 @@ def histogram_nonlinearity(hits: Array) -> tuple[Array, Array, Array]:
 
 
 def worst_of(deviation: Array, cover: Array, levels: Levels, confidence: float) -> Interval:
-    """Return the largest absolute deviation with a simultaneous interval.
+    """Return the largest absolute deviation with its interval.
 
-    `cover` (deviations, levels) makes the deviations out of the level velocities. Each deviation
-    gets a Student interval at a Šidák share of the risk; the largest of the lower and of the upper
-    ends bound the largest deviation. Conservative, for the deviations lean on the same levels.
+    `cover` (deviations, levels) makes the deviations out of the level velocities. Which one is
+    truly the largest isn't known. The lower end is the largest of the deviations' lower ends, each
+    at a Šidák share of the whole risk; the upper end the largest of their upper ends at the whole
+    risk, one-sided, which the one that is truly largest keeps by itself. Where one stands out only
+    the upper end can miss, where none does only the lower one. Conservative where several are
+    nearly as large.
     """
-    name = SIMULTANEOUS
+    name = LARGEST
     if deviation.size == 0:
         return Interval(math.nan, math.nan, math.nan, name)
     worst = float(np.abs(deviation).max())
     if levels.freedom < 1:
         return Interval(worst, math.nan, math.nan, name)
     each = 1 - confidence ** (1 / deviation.size)
-    factor = float(stats.t.ppf(1 - each / 2, levels.freedom))
+    down = float(stats.t.ppf(1 - each / 2, levels.freedom))
+    up = float(stats.t.ppf(confidence, levels.freedom))
     error = np.sqrt(cover**2 @ levels.error_variance)
-    low = float(np.maximum(np.abs(deviation) - factor * error, 0).max())
-    high = float((np.abs(deviation) + factor * error).max())
+    low = float(np.maximum(np.abs(deviation) - down * error, 0).max())
+    high = float((np.abs(deviation) + up * error).max())
     return Interval(worst, low, high, name)
 
 
@@ -205,7 +209,7 @@ def linearity_measures(
     Levels that clip (1 or 127) or have no note are no part of the line.
     """
     active = levels.kept(~levels.clipped)
-    none = Interval(math.nan, math.nan, math.nan, SIMULTANEOUS)
+    none = Interval(math.nan, math.nan, math.nan, LARGEST)
     too_few = "Fewer than three force levels between dead zone and saturation."
     found: dict[str, Finding] = {}
     at = target(active.force, curve)

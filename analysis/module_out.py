@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis import interval
+from analysis.interval import Interval
 from analysis.match import match_times, usual_flight
 from analysis.measure import Measure
 from analysis.onset import Onsets
@@ -62,7 +63,9 @@ def sound_measures(
 ) -> list[Measure]:
     """Return sound_latency_median, sound_delay_median and sound_delay_sd, in ms.
 
-    None where no stroke has a sound: without a recorded output there is nothing to tell.
+    The medians are widened by the timing uncertainty that all may share, at most the least of
+    what each states. None where no stroke has a sound: without a recorded output there is nothing
+    to tell.
 
     Parameters
     ----------
@@ -78,8 +81,10 @@ def sound_measures(
         return []
     after_stroke = (chosen.rows["sound_t_s"] - chosen.rows["onset_t_s"]).to_numpy(dtype=float)
     after_note = (chosen.rows["sound_t_s"] - chosen.rows["note_t_s"]).to_numpy(dtype=float)
-    u_note = np.hypot(chosen.rows["sound_u_s"], chosen.rows["note_u_s"])
-    u_stroke = np.hypot(chosen.rows["sound_u_s"], chosen.rows["onset_u_s"])
+    u_sound, u_note, u_onset = (
+        chosen.rows[name].to_numpy(dtype=float) for name in ("sound_u_s", "note_u_s", "onset_u_s")
+    )
+    u_note, u_stroke = np.hypot(u_sound, u_note), np.hypot(u_sound, u_onset)
     common: dict[str, Any] = {
         "scale": 1e3,
         "confidence": confidence,
@@ -90,9 +95,14 @@ def sound_measures(
     }
     to_sound = "From the stroke's onset to the beginning of the module's sound."
     from_note = "From the end of the note's last byte to the beginning of the sound."
+
+    def median(values: Floats, u_s: Floats) -> Interval:
+        found = interval.quantile(values, 0.5, confidence)
+        return interval.with_systematic(found, interval.least(u_s), confidence)
+
     told = (
-        ("latency_median", interval.quantile(after_stroke, 0.5, confidence), to_sound, u_stroke),
-        ("delay_median", interval.quantile(after_note, 0.5, confidence), from_note, u_note),
+        ("latency_median", median(after_stroke, u_stroke), to_sound, u_stroke),
+        ("delay_median", median(after_note, u_note), from_note, u_note),
         ("delay_sd", interval.sd(after_note, confidence), from_note, u_note),
     )
     return [

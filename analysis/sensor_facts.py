@@ -54,7 +54,9 @@ def noise_facts(samples: ArrayLike, found: Noise, confidence: float = 0.95) -> l
     parts = np.array_split(x, _STRETCHES)
     facts = []
     for percent in found.percentiles:
-        levels = [20.0 * math.log10(max(float(np.percentile(p, percent)), 1e-12)) for p in parts]
+        # few samples of a stretch lie beyond its highest percentiles: no straight interpolation
+        ends = [float(np.percentile(p, percent, method="median_unbiased")) for p in parts]
+        levels = [20.0 * math.log10(max(end, 1e-12)) for end in ends]
         mean = interval.mean(levels, confidence)
         mean = mean._replace(method=f"{mean.method} over {_STRETCHES} stretches")
         facts.append(
@@ -76,8 +78,20 @@ def stroke_facts(run: Waveforms, confidence: float = 0.95) -> list[Fact]:
     late = table["late_peak_ms"].dropna()
     decays = table[["decay_ms", "t60_s"]].dropna()
 
+    block_ms = 1e3 / alone.envelopes.rate_hz
+
     def median(values: pd.Series) -> Interval:
         return interval.quantile(values.to_numpy(dtype=float), 0.5, confidence)
+
+    def instant(begins_ms: pd.Series) -> Interval:
+        """Median of instants of which only the block is known in which they lie."""
+        found = median(begins_ms)
+        return Interval(
+            found.value + 0.5 * block_ms,
+            found.low,
+            found.high + block_ms,
+            f"{found.method}; known to a block of {1e3 * block_ms:.3g} µs",
+        )
 
     facts = [
         _fact(
@@ -85,8 +99,8 @@ def stroke_facts(run: Waveforms, confidence: float = 0.95) -> list[Fact]:
             interval.share(int(table["clipped"].sum()), count, confidence),
             "%", count, 100.0,
         ),
-        _fact("first peak after the onset", median(table["first_peak_ms"]), "ms", count),
-        _fact("highest peak after the onset", median(table["highest_peak_ms"]), "ms", count),
+        _fact("first peak after the onset", instant(table["first_peak_ms"]), "ms", count),
+        _fact("highest peak after the onset", instant(table["highest_peak_ms"]), "ms", count),
         _fact(
             "strokes that pass half their first peak again later",
             interval.share(len(late), count, confidence),
@@ -94,7 +108,7 @@ def stroke_facts(run: Waveforms, confidence: float = 0.95) -> list[Fact]:
         ),
     ]  # fmt: skip
     if len(late):
-        facts.append(_fact("last time above half the first peak", median(late), "ms", len(late)))
+        facts.append(_fact("last time above half the first peak", instant(late), "ms", len(late)))
     if len(decays):
         facts += [
             _fact("decay to 1/e", median(decays["decay_ms"]), "ms", len(decays)),
@@ -158,7 +172,8 @@ def position_table(places: Mapping[float, Waveforms], confidence: float = 0.95) 
     Returns
     -------
     pandas.DataFrame
-        position, strokes, db (mean level over that of all places, force by force), low, high.
+        position, strokes, db (mean level over that of all places, force by force), low, high
+        (Student t by Welch and Satterthwaite; NaN where a place has one stroke of a force).
         Empty with fewer than two places or no force in common.
     """
     columns = ["position", "strokes", "db", "low", "high"]
@@ -166,22 +181,25 @@ def position_table(places: Mapping[float, Waveforms], confidence: float = 0.95) 
     common = set.intersection(*(set(t["force_n"].dropna()) for t in tables.values()))
     if len(tables) < 2 or not common:
         return pd.DataFrame(columns=columns)
-    means = {
-        force: float(
-            np.mean([t.loc[t["force_n"] == force, "peak_dbfs"].mean() for t in tables.values()])
-        )
-        for force in common
-    }
+    order = sorted(tables)
+    used = [tables[place][tables[place]["force_n"].isin(common)] for place in order]
+    by = [one.groupby("force_n")["peak_dbfs"] for one in used]
+    # each force weighs alike, however often it was struck; shape (places, forces)
+    level = np.stack([one.mean().to_numpy() for one in by])
+    variance = np.stack([(one.var() / one.size()).to_numpy() for one in by])
+    freedom = np.stack([one.size().to_numpy() - 1.0 for one in by])
+    off = (level - level.mean(axis=0)).mean(axis=1)
+    # a place is set against a mean that it is part of: its own part in the difference, and theirs
+    part = (np.eye(len(order)) - 1.0 / len(order)) / len(common)
     rows = []
-    for place, table in sorted(tables.items()):
-        used = table[table["force_n"].isin(common)]
-        off = used["peak_dbfs"] - used["force_n"].map(means)
-        # each force weighs alike, however often it was struck
-        by = off.groupby(used["force_n"])
-        mean = float(by.mean().mean())
-        error = math.sqrt(float((by.var() / by.size()).sum())) / len(common)
-        half = float(stats.norm.ppf(0.5 + confidence / 2.0)) * error
-        rows.append((place, len(used), mean, mean - half, mean + half))
+    for k, place in enumerate(order):
+        terms = part[k][:, None] ** 2 * variance
+        error = math.sqrt(float(terms.sum()))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            # Welch and Satterthwaite (from memory)
+            degrees = float(terms.sum() ** 2 / (terms**2 / freedom).sum())
+        half = float(stats.t.ppf(0.5 + confidence / 2.0, degrees)) * error
+        rows.append((place, len(used[k]), float(off[k]), off[k] - half, off[k] + half))
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis import interval
+from analysis.budget import USB_FRAME_U_US
 from analysis.match import match_times, usual_flight
 from analysis.measure import Measure
 from analysis.selection import measured
@@ -27,6 +28,9 @@ JITTER_S = 0.012
 
 UNITS = {"host": ("ms", 1e3), "din_line": ("us", 1e6)}
 """Source -> unit of its measures, and seconds in it."""
+
+OWN_U_S = {"host": 1e-6 * USB_FRAME_U_US}
+"""What a source states as its uncertainty and what is the very delay and jitter that is sought."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -104,11 +108,18 @@ def join_differences(some: Sequence[SourceDifference]) -> tuple[SourceDifference
 def difference_measures(
     differences: Sequence[SourceDifference], *, confidence: float = 0.95
 ) -> list[Measure]:
-    """Return mean and standard deviation of each difference (``host_offset_mean`` and so on)."""
+    """Return mean and standard deviation of each difference (``host_offset_mean`` and so on).
+
+    The mean is widened by the timing uncertainty that all notes may share: at most the least of
+    what both sources state, less what is the path's own.
+    """
     found: list[Measure] = []
     for one in differences:
         unit, scale = UNITS[one.source]
         u_s = float(np.median(one.u_s)) if one.u_s.size else np.nan
+        further = interval.least(one.u_s) ** 2 - OWN_U_S.get(one.source, 0.0) ** 2
+        shared_s = float(np.sqrt(np.maximum(further, 0.0)))
+        mean = interval.mean(one.difference_s, confidence)
         details: Mapping[str, object] = {
             "reference": one.reference,
             "stated_u_us": u_s * 1e6,
@@ -121,7 +132,7 @@ def difference_measures(
             f"are missing, {one.further} are further ones."
         )
         for name, figure in (
-            ("mean", interval.mean(one.difference_s, confidence)),
+            ("mean", interval.with_systematic(mean, shared_s, confidence)),
             ("sd", interval.sd(one.difference_s, confidence)),
         ):
             found.append(

@@ -18,8 +18,8 @@ from analysis.exponent import exponent
 from analysis.interval import Interval
 from analysis.linearity import (
     HIGHEST,
+    LARGEST,
     QUANTISATION_VARIANCE,
-    SIMULTANEOUS,
     Array,
     Finding,
     Levels,
@@ -35,6 +35,7 @@ from rig.record.specimen import DeclaredCurve
 TOLD_APART = 2 * 1.6448536269514722
 """Distance in standard deviations at which a bound halfway errs on 5 % of strokes each side."""
 
+_APART = "chi-square bounds of the spread, a standard error of each step; conservative"
 _AT_MOST = {"bench_limited": True, "direction": "at_most"}
 _AT_LEAST = {"bench_limited": True, "direction": "at_least"}
 
@@ -47,19 +48,22 @@ _UNITS = {
 }
 
 
-def levels_apart(levels: Levels, variance: float) -> int:
+def levels_apart(levels: Levels, variance: float, further_errors: float = 0.0) -> int:
     """Return how many of the force levels can be told apart, one stroke each.
 
     From the softest up, the next level counted is the first whose velocity lies at least
-    ``TOLD_APART`` standard deviations above the last one counted.
+    ``TOLD_APART`` standard deviations above the last one counted, and so many standard errors of
+    their difference more.
     """
     if levels.force.size == 0 or not math.isfinite(variance):
         return 0
     step = TOLD_APART * math.sqrt(max(variance, QUANTISATION_VARIANCE))
-    count, last = 1, float(levels.velocity[0])
-    for velocity in levels.velocity[1:]:
-        if velocity - last >= step:
-            count, last = count + 1, float(velocity)
+    error = levels.error_variance
+    count, last = 1, 0
+    for k in range(1, levels.force.size):
+        room = step + further_errors * math.sqrt(error[k] + error[last])
+        if levels.velocity[k] - levels.velocity[last] >= room:
+            count, last = count + 1, k
     return count
 
 
@@ -102,8 +106,8 @@ def _saturation(force: Array, full: NDArray[np.bool_], confidence: float) -> Fin
 def _apart(levels: Levels, spread: Interval) -> Finding:
     size = levels.force.size
     few, some, many = (
-        float(levels_apart(levels, sd**2) or math.nan)
-        for sd in (spread.high, spread.value, spread.low)
+        float(levels_apart(levels, sd**2, errors) or math.nan)
+        for sd, errors in ((spread.high, 1.0), (spread.value, 0.0), (spread.low, -1.0))
     )
     limited = some == size
     note = (
@@ -118,7 +122,7 @@ def _apart(levels: Levels, spread: Interval) -> Finding:
         "clipped": levels.clipped.tolist(),
         "bench_limited": limited,
     }
-    return Interval(some, few, many, "chi-square bounds of the spread"), note, details
+    return Interval(some, few, many, _APART), note, details
 
 
 def _hysteresis(rows: pd.DataFrame, force: Array, levels: Levels, confidence: float) -> Finding:
@@ -127,7 +131,7 @@ def _hysteresis(rows: pd.DataFrame, force: Array, levels: Levels, confidence: fl
     ways = [(force[sweep == way], velocity[sweep == way]) for way in ("up", "down")]
     both = np.intersect1d(ways[0][0], ways[1][0])
     if both.size == 0 or levels.freedom < 1:
-        none = Interval(math.nan, math.nan, math.nan, SIMULTANEOUS)
+        none = Interval(math.nan, math.nan, math.nan, LARGEST)
         return none, "No force was struck both going up and going down.", {}
     parts = [[at[over == one] for one in both] for over, at in ways]
     up, down = (np.array([stats.trim_mean(one, 0.25) for one in way]) for way in parts)

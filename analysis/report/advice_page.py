@@ -209,11 +209,13 @@ def sensor_tables(found: Evidence) -> list[dict[str, Any]]:
     for heading, table, first, said in (
         (
             "Crosstalk into the other zone", found.crosstalk, "force_n",
-            "Highest level of the other zone's sensor against that of the struck one.",
+            "Highest level of the other zone's sensor against that of the struck one. In brackets: "
+            "95 % interval (Student's t).",
         ),
         (
             "Level over strike position", found.positions, "position",
-            "0 centre, 1 edge; against the mean of all places, force by force.",
+            "0 centre, 1 edge; against the mean of all places, force by force. In brackets: 95 % "
+            "interval (Student's t, by Welch and Satterthwaite).",
         ),
     ):  # fmt: skip
         if len(table):

@@ -1,0 +1,234 @@
+"""Drawn runs whose truth is known, for the intervals beside those of a report.
+
+Those of the pages of advice and comparison, of a calibration, of a bench's qualification and of
+a search. Each function draws once and gives, for each figure, its name, its bounds and the truth.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from report_draws import Drawn
+from scipy import stats
+from scipy.special import expit, logit
+from stroke_tables import strokes
+
+from analysis import equivalence
+from analysis.compare import compare
+from analysis.detector import envelopes
+from analysis.evidence import recovery_of
+from analysis.force_fit import fit_force
+from analysis.search import Search
+from analysis.sensor import noise
+from analysis.sensor_facts import (
+    crosstalk_table,
+    force_table,
+    noise_facts,
+    position_table,
+    stroke_facts,
+)
+from analysis.stability import stability
+from analysis.waveforms import BEFORE_S, Waveforms
+
+RATE_HZ = 40_000.0
+SPREAD_DB = 0.8
+
+
+def rung(
+    rng: np.random.Generator,
+    force_n: np.ndarray,
+    *,
+    gain_db: float = 0.0,
+    spread_db: float = SPREAD_DB,
+    lead_db: np.ndarray | float = 0.0,
+    late: float = 0.0,
+) -> tuple[Waveforms, np.ndarray]:
+    """Strokes as they are cut out of a recording, and the level of each in dB.
+
+    Each rises to its peak in 0.42 ms, and falls to 1/e in about 3 ms; some have a late peak at
+    about 9 ms.
+    """
+    count = force_n.size
+    level_db = 20 * np.log10(force_n / 40) + gain_db + lead_db + rng.normal(0, spread_db, count)
+    rise_s = 0.42e-3 + rng.normal(0, 1e-5, count)
+    fall_s = 3e-3 * np.exp(rng.normal(0, 0.1, count))
+    late_s = np.where(rng.random(count) < late, 9e-3 + rng.normal(0, 0.4e-3, count), np.nan)
+    # the window's samples lie anywhere about the onset
+    t = np.arange(-round(BEFORE_S * RATE_HZ), round(0.12 * RATE_HZ)) / RATE_HZ
+    t = t[None, :] - rng.uniform(-0.5, 0.5, count)[:, None] / RATE_HZ
+    after = t - rise_s[:, None]
+    wave = np.where(after > 0, np.exp(-after / fall_s[:, None]), np.exp(-((after / 1e-4) ** 2)))
+    second = np.exp(-(((t - late_s[:, None]) / 3e-4) ** 2))
+    wave = wave + 0.7 * np.nan_to_num(second)
+    audio = np.minimum(10 ** (level_db[:, None] / 20) * wave, 1.0)
+    table = pd.DataFrame(
+        {"stroke": np.arange(count), "force_n": force_n, "own_s": 0.3, "quiet_s": 0.3}
+    )
+    made = envelopes(audio, RATE_HZ, before_s=BEFORE_S, force_n=force_n)
+    run = Waveforms(
+        strokes=table, envelopes=made, silence=np.zeros(0, np.float32), sample_rate_hz=RATE_HZ
+    )
+    return run, level_db
+
+
+def facts(rng: np.random.Generator) -> Drawn:
+    """The sensor itself: peaks, decay, clipping, levels by force."""
+    force_n = np.repeat([5.0, 39.0], 40)
+    run, _ = rung(rng, force_n, late=0.4)
+    clip_db = 20 * math.log10(0.999)
+    middle_db = 20 * math.log10(39.0 / 40)
+    truths = {
+        "clipped in the recording": 50 * float(stats.norm.sf((clip_db - middle_db) / SPREAD_DB)),
+        "first peak after the onset": 0.42,
+        "highest peak after the onset": 0.42,
+        "strokes that pass half their first peak again later": 40.0,
+        # where the late peak's flank and the rest of the ringing together fall to a half
+        "last time above half the first peak": 9.0 + 0.3 * math.sqrt(math.log(0.7 / 0.455)),
+    }
+    for fact in stroke_facts(run):
+        if fact.what in truths:
+            yield fact.what, (fact.low, fact.high), truths[fact.what]
+    truths = {"decay to 1/e": 3.0, "decay by 60 dB": math.log(1000) * 3e-3}
+    for fact in stroke_facts(rung(rng, np.full(40, 5.0))[0]):
+        if fact.what in truths:
+            yield fact.what, (fact.low, fact.high), truths[fact.what]
+    table = force_table(run)
+    soft = table.iloc[0]
+    yield "level at a force", (soft["level_low"], soft["level_high"]), 20 * math.log10(5 / 40)
+    yield "spread at a force", (soft["spread_low"], soft["spread_high"]), SPREAD_DB
+
+
+def silences(rng: np.random.Generator) -> Drawn:
+    """Normal noise: its magnitude's percentiles are those of the half-normal law."""
+    x = rng.normal(0, 1e-3, 200_000)
+    for fact, percent in zip(noise_facts(x, noise(x, 40_000)), (50, 95, 99, 99.9), strict=True):
+        truth = 1e-3 * float(stats.halfnorm.ppf(percent / 100))
+        yield fact.what, (fact.low, fact.high), 20 * math.log10(truth)
+
+
+def zones(rng: np.random.Generator) -> Drawn:
+    """Crosstalk into another zone, and three places of which one is louder."""
+    force_n = np.repeat([4.0, 12.0], 8)
+    struck, level_db = rung(rng, force_n)
+    lead_db = level_db - 20 * np.log10(force_n / 40)
+    other, _ = rung(rng, force_n, gain_db=-20.0, lead_db=lead_db, spread_db=0.5)
+    row = crosstalk_table(struck, other).iloc[0]
+    yield "crosstalk", (row["low"], row["high"]), -20.0
+    gains = {0.2: 0.0, 0.5: 0.0, 0.7: 3.0}
+    counts = {0.2: (12, 4), 0.5: (3, 3), 0.7: (4, 10)}
+    places = {
+        place: rung(rng, np.repeat([4.0, 12.0], counts[place]), gain_db=gain)[0]
+        for place, gain in gains.items()
+    }
+    for row in position_table(places).itertuples():
+        yield f"place {row.position}", (row.low, row.high), gains[row.position] - 1.0
+
+
+def recoveries(rng: np.random.Generator) -> Drawn:
+    """Pairs through a dead time and a release: contours at half and at 95 in 100."""
+    gaps, differences = np.arange(8.0, 60.0, 3.0), np.array([-12.0, -6.0, 0.0])
+    dead_ms, release_ms = rng.uniform(12, 22), rng.uniform(3, 12)
+    # a posterior holds on the average over modules, sharp and blurred ones
+    jitter_ms = math.exp(rng.uniform(math.log(0.1), math.log(2.0)))
+    knee_db = rng.uniform(-6.0, 4.0)
+    gap, difference = (
+        np.repeat(part.ravel(), 6) for part in np.meshgrid(gaps, differences, indexing="ij")
+    )
+
+    def middle_ms(level_db: np.ndarray) -> np.ndarray:
+        below_db = np.maximum(0.0, knee_db - level_db)
+        return dead_ms + release_ms * below_db * math.log(10) / 20
+
+    wait, at = middle_ms(differences), middle_ms(difference)
+    caught = rng.random(gap.size) < expit((gap - at) / jitter_ms)
+    second = np.tile([False, True], gap.size)
+    begin = np.repeat(np.arange(gap.size) * 1.0, 2)
+    outcome = np.full(second.size, "clean", dtype=object)
+    outcome[second] = np.where(caught, "clean", "lost")
+    table = strokes(
+        second.size, pattern="flam", group=np.repeat(np.arange(gap.size), 2),
+        place=second.astype(int), gap_ms=np.where(second, np.repeat(gap, 2), np.nan),
+        level_difference_db=np.repeat(difference, 2), outcome=outcome,
+        onset_t_s=begin + np.where(second, np.repeat(gap, 2) / 1e3, 0.0),
+    )  # fmt: skip
+    found = recovery_of(table)
+    assert found is not None
+    for share in (0.5, 0.95):
+        contour = found.contour(share)
+        truth = wait + jitter_ms * float(logit(share))
+        for j, level in enumerate(differences):
+            bounds = (float(contour.low_ms[j]), float(contour.high_ms[j]))
+            yield f"recovery at {share:g}, {level:+g} dB", bounds, float(truth[j])
+
+
+def comparisons(rng: np.random.Generator) -> Drawn:
+    """Two builds: one is slower, its delay wider, doubles and loses more, and reads higher."""
+
+    def build(later_ms: float, wide_ms: float, doubles: float, lost: float, up: float):  # type: ignore[no-untyped-def]
+        count = 320
+        force = np.resize([2.0, 5.0, 10.0, 20.0], count)
+        latency = 4 + 3 / force + later_ms + rng.uniform(0, wide_ms, count)
+        outcome = rng.choice(
+            ["clean", "double", "lost"], count, p=[1 - doubles - lost, doubles, lost]
+        )
+        gone = outcome == "lost"
+        velocity = np.round(20 + 20 * np.log2(force) + up + rng.normal(0, 1.5, count))
+        return strokes(
+            count, force_n=force, outcome=outcome, latency_s=np.where(gone, np.nan, latency / 1e3),
+            velocity=np.where(gone, np.nan, velocity),
+        )  # fmt: skip
+
+    found = compare(build(0, 1.0, 0.06, 0.05, 0.0), build(0.4, 1.0, 0.1, 0.1, 1.4))
+    truths = {
+        "latency_median": 0.4, "latency_sd": 0.0, "latency_p95": 0.4,
+        "double_share": 100 * (0.1 / 0.9 - 0.06 / 0.95), "lost_share": 5.0, "velocity": 1.4,
+    }  # fmt: skip
+    for one in found.measures:
+        yield f"change of {one.name}", (one.low, one.high), truths[one.name]
+
+
+def means(rng: np.random.Generator) -> Drawn:
+    """Two samples' means, by Welch's t."""
+    x, y = rng.uniform(4, 5, 60), rng.uniform(4.5, 6.5, 60)
+    found = equivalence.of_means(x, y)
+    yield "difference of means", (found.low, found.high), 1.0
+
+
+def days(rng: np.random.Generator) -> Drawn:
+    """A striker read 20 times over a day: bias where it is steady, drift where it drifts."""
+    time_s = np.arange(20) * 1800.0
+    steady = stability(time_s, 10.2 + rng.normal(0, 0.1, 20), reference=10.0)
+    yield "bias", (steady.bias_low, steady.bias_high), 0.2
+    found = stability(time_s, 10 + 0.05 * time_s / 3600 + rng.normal(0, 0.1, 20))
+    yield "drift", (found.drift_low, found.drift_high), 0.05
+
+
+def calibrations(rng: np.random.Generator) -> Drawn:
+    """A striker's force over its width: one further stroke, and the curve within k = 2."""
+    widths = np.unique(np.round(1850.0 + np.geomspace(8.0, 2600.0, 16)))
+
+    def true_n(width_us: np.ndarray) -> np.ndarray:
+        room = width_us - 1840.0
+        return np.asarray(0.02 * room**0.75 * (1.0 + room / 400.0) ** 0.9)
+
+    struck = np.repeat(widths, 12)
+    fit = fit_force(struck, true_n(struck) * np.exp(0.02 * rng.standard_normal(struck.size)))
+    asked = np.array([rng.uniform(widths[0], widths[-1])])
+    further = float(true_n(asked)[0] * math.exp(0.02 * rng.standard_normal()))
+    low, high = fit.prediction_n(asked)
+    yield "one further stroke", (float(low[0]), float(high[0])), further
+    curve, u = float(fit.force_n(asked)[0]), float(fit.relative_u(asked)[0])
+    yield "force of a width", (curve * (1 - 2 * u), curve * (1 + 2 * u)), float(true_n(asked)[0])
+
+
+def searches(rng: np.random.Generator) -> Drawn:
+    """A search for the rate at which 95 in 100 strokes are clean."""
+    threshold, width = rng.uniform(12, 34), rng.uniform(0.3, 1.2)
+    search = Search(np.arange(6.0, 41.0), rising=False, precision=2.0, target=0.95)
+    while not search.finished:
+        rate = search.next_level()
+        search.record(rate, int(rng.random() < expit(-(rate - threshold) / width)))
+    found = search.found()
+    yield "rate that is searched", (found.low, found.high), threshold - width * float(logit(0.95))
