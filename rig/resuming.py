@@ -10,15 +10,38 @@ from typing import Any
 
 import msgspec
 
+from rig.board_facts import BoardEvent
+from rig.link.messages import EventKind
 from rig.record.bench_fault import BenchError
 from rig.record.bench_file import BenchFile
+from rig.record.limits import TICKS_PER_S
 from rig.record.loaders import parse_bench
-from rig.record.parts import bursts_struck, open_parts, part_path
+from rig.record.parts import burst_owners, bursts_struck, open_parts, part_path
 from rig.record.run_reader import RunReader
 from rig.record.run_records import BENCH, EVENTS, PROTOCOL, SPECIMEN
 
 _OF_PLACE = ("port",)
 """What may change of a board's identity: where it is plugged in."""
+_APART_TICKS = 60 * TICKS_PER_S
+"""Parts are placed so far apart that nothing of one is taken for an answer in the next."""
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Recalled:
+    """What earlier parts of a run heard, for a search that goes on by it.
+
+    Attributes
+    ----------
+    struck
+        Bursts struck whole, in the order in which they were.
+    events, strike_ticks
+        As in ``rig.session.SoFar``. Each part had a clock of its own: their ticks are set below
+        zero, part after part.
+    """
+
+    struck: tuple[int, ...] = ()
+    events: Mapping[int, list[BoardEvent]] = dataclasses.field(default_factory=dict)
+    strike_ticks: Mapping[int, int] = dataclasses.field(default_factory=dict)
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -41,6 +64,8 @@ class Resumed:
         Since the last part ended, as far as is known.
     board
         Identity of the board so far.
+    parts
+        The parts so far.
     """
 
     path: Path
@@ -51,6 +76,34 @@ class Resumed:
     seed: int
     gap_s: float
     board: Mapping[str, Any]
+    parts: tuple[RunReader, ...]
+
+    def recall(self) -> Recalled:
+        """Read what the board told of the bursts that were struck whole."""
+        owners = burst_owners(self.parts)
+        order: list[int] = []
+        events: dict[int, list[BoardEvent]] = {}
+        strike_ticks: dict[int, int] = {}
+        ceiling = 0
+        for place, part in reversed(list(enumerate(self.parts))):
+            own = {burst for burst in self.struck if owners.get(burst) == place}
+            rows = part.events[part.events["clock"] == "controller"]
+            if not len(rows):
+                continue
+            shift = ceiling - _APART_TICKS - int(rows["stamp_int"].max())
+            ceiling = shift + int(rows["stamp_int"].min())
+            begun: list[int] = []
+            columns = (rows[name].tolist() for name in ("kind", "value", "stamp_int", "strike"))
+            for number, (kind, value, stamp, strike) in enumerate(zip(*columns, strict=True)):
+                if kind == "burst_begin":
+                    begun.append(value)
+                elif begun and begun[-1] in own and kind.upper() in EventKind.__members__:
+                    event = BoardEvent(number, EventKind[kind.upper()], value, stamp + shift)
+                    events.setdefault(begun[-1], []).append(event)
+                    if event.kind is EventKind.COIL_ON:
+                        strike_ticks[strike] = event.ticks
+            order = [burst for burst in begun if burst in own] + order
+        return Recalled(struck=tuple(order), events=events, strike_ticks=strike_ticks)
 
     def require_board(self, board: Mapping[str, Any]) -> None:
         """Raise BenchError with each thing about the board that is not as it was."""
@@ -111,6 +164,7 @@ def resume(path: Path | str, *, protocol_text: str, bench_text: str, specimen_te
         seed=first.start.seed,
         gap_s=_since_s(last),
         board=first.start.board,
+        parts=tuple(parts),
     )
 
 

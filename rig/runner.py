@@ -22,6 +22,7 @@ from rig.readiness import Prompt, get_ready
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.bench_file import BenchFile
 from rig.record.dry_run import DryRun, dry_run
+from rig.record.flac_frames import MOST_CHANNELS
 from rig.record.limits import AgreedLimits, limits_from_bench
 from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
 from rig.record.plan import Plan, PlanError
@@ -163,6 +164,7 @@ def prepare(
     used = list(dry.plan.strikes["striker"].unique())
     require_watchable(files.protocol.stop, files.bench, used)
     _require_notes(files)
+    _require_coding(files)
     if out_folder is not None:
         audio = files.bench.audio
         require_free_space(out_folder, dry.duration_s, audio.sample_rate_hz, len(audio.channels))
@@ -182,6 +184,17 @@ def _require_notes(files: RunFiles) -> None:
             'record.keep = "windows" in the protocol: notes come from an audio channel alone, and '
             "much of it would not be kept. Connect the module to the board or to a MIDI port, or "
             'keep "all"'
+        )
+
+
+def _require_coding(files: RunFiles) -> None:
+    """Raise BenchError where the recording can't be coded as asked."""
+    channels = len(files.bench.audio.channels)
+    if files.protocol.record.coding == "flac" and channels > MOST_CHANNELS:
+        raise BenchError(
+            f'record.coding = "flac" in the protocol: the bench file names {channels} audio '
+            f"channels, and a FLAC file holds {MOST_CHANNELS} at the most; record fewer, or leave "
+            "the coding at rf64"
         )
 
 
@@ -278,6 +291,7 @@ def run(
             ending=files.protocol.stop,
             done=resumed.struck if resumed is not None else frozenset(),
             strokes_done=resumed.strokes if resumed is not None else 0,
+            recalled=resumed.recall() if resumed is not None and next_burst is not None else None,
         )
         session.open_sources()
         sources = [

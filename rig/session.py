@@ -25,6 +25,7 @@ from rig.record.endurance import Stop
 from rig.record.limits import TICKS_PER_US
 from rig.record.plan import Plan
 from rig.record.run_folder import RunWriter
+from rig.resuming import Recalled
 from rig.watch import POLL_S, Watch
 
 LEAD_S = 0.06
@@ -79,6 +80,8 @@ class Session:
         What ends the run before its plan does.
     done, strokes_done
         Bursts that earlier parts of the run have struck, and the strokes in them.
+    recalled
+        What a search has to know of them.
     """
 
     def __init__(
@@ -94,6 +97,7 @@ class Session:
         ending: Stop | None = None,
         done: frozenset[int] = frozenset(),
         strokes_done: int = 0,
+        recalled: Recalled | None = None,
     ) -> None:
         self.board = board
         self._bench = bench
@@ -103,6 +107,7 @@ class Session:
         self._next_burst = next_burst
         self._ending = Ending(ending or Stop(), bench, strokes_done)
         self._done = done
+        self._recalled = recalled or Recalled()
         self._coils = {striker.id: coil for coil, striker in enumerate(bench.strikers)}
         self._by_burst = dict(list(plan.strikes.groupby("burst", sort=False)))
         self._audio: AudioSource | None = None
@@ -214,12 +219,13 @@ class Session:
     def _choose(self, struck: list[int], numbers: list[int], watch: Watch) -> int | None:
         if self._next_burst is None:
             return numbers[len(struck)] if len(struck) < len(numbers) else None
+        earlier = self._recalled
         chosen = self._next_burst(
             SoFar(
                 plan=self._plan,
-                struck=tuple(struck),
-                events=watch.events,
-                strike_ticks=watch.strike_ticks,
+                struck=(*earlier.struck, *struck),
+                events={**earlier.events, **watch.events},
+                strike_ticks={**earlier.strike_ticks, **watch.strike_ticks},
                 remark=watch.note,
             )
         )

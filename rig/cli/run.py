@@ -117,11 +117,6 @@ def strike_files(
         out = Path("runs") / f"{stamp}-{files.protocol.name.replace(' ', '-')}"
     prepared = prepare(files, seed=seed, out_folder=out.parent)
     chooser = Chooser(files) if must_choose(files) else None
-    if chooser is not None and resumed is not None:
-        raise BenchError(
-            f"{resume}: a search chooses its strokes by all that it has heard, and can't be gone "
-            "on with; start a new run"
-        )
     require_accepted(files.bench)
     stop = threading.Event()
     interactive = sys.stdin.isatty() and not unattended

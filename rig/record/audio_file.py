@@ -1,4 +1,4 @@
-"""The sensor recording: RF64, 24 bit, streamed in and out, readable however it was cut."""
+"""The sensor recording: RF64 or FLAC, 24 bit, streamed in and out, readable however it was cut."""
 
 from __future__ import annotations
 
@@ -12,7 +12,9 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from rig.record.bench_fault import BadFileError
+from rig.record.bench_fault import COPY_AGAIN, BadFileError
+from rig.record.endurance import Coding
+from rig.record.flac_frames import MAGIC, FlacFrames, read_stream_info
 from rig.record.kept_windows import KeptWindows, read_index
 
 Samples = npt.NDArray[np.float32]
@@ -50,20 +52,37 @@ class _WatchedFile:
 class AudioSink:
     """Takes blocks of float samples and streams them to the disk.
 
+    Parameters
+    ----------
+    path
+        File to make.
+    sample_rate_hz, channels
+        Of the samples.
+    coding
+        How they are stored, 24 bit each; both lose nothing. FLAC takes 8 channels at the most, and
+        holds back what does not fill one of its frames yet: under 0.1 s.
+
     Raises
     ------
     OSError
         From any method; what was written stays.
     """
 
-    def __init__(self, path: Path, sample_rate_hz: int, channels: int) -> None:
+    def __init__(
+        self, path: Path, sample_rate_hz: int, channels: int, coding: Coding = "rf64"
+    ) -> None:
         self._raw = path.open("xb", buffering=0)
         self._watched = _WatchedFile(self._raw)
         self.channels = channels
         self.frames_written = 0
         try:
             self._file = soundfile.SoundFile(
-                self._watched, "w", sample_rate_hz, channels, format="RF64", subtype="PCM_24"
+                self._watched,
+                "w",
+                sample_rate_hz,
+                channels,
+                format=coding.upper(),
+                subtype="PCM_24",
             )
         except soundfile.LibsndfileError as error:
             self._raw.close()
@@ -108,7 +127,7 @@ class AudioReader:
     Parameters
     ----------
     path
-        An RF64 or WAV file of 24 bit samples, whole or cut anywhere.
+        An RF64, WAV or FLAC file of 24 bit samples, whole or cut anywhere.
     sample_rate_hz, roles
         As the start record has them; a header that says otherwise is refused.
     index_path
@@ -147,6 +166,7 @@ class AudioReader:
         self._first_byte = 0
         self.stored_count = 0
         self.cut = True
+        self._flac: FlacFrames | None = None
         self.windows: KeptWindows | None = None
         self.faults: list[str] = []
         self._read_header()
@@ -166,10 +186,13 @@ class AudioReader:
         size = self.path.stat().st_size
         with self.path.open("rb") as file:
             head = file.read(1 << 12)
+        if head and MAGIC.startswith(head[:4]):
+            self._read_flac_header(head)
+            return
         if not (b"RF64".startswith(head[:4]) or b"RIFF".startswith(head[:4])) or not (
             b"WAVE".startswith(head[8:12])
         ):
-            raise BadFileError([f"{self.path}: not an RF64 or WAV recording"])
+            raise BadFileError([f"{self.path}: not an RF64, WAV or FLAC recording. {COPY_AGAIN}"])
         position, declared = 12, 0
         while position + 8 <= len(head):
             name, length = head[position : position + 4], _u32(head, position + 4)
@@ -177,7 +200,8 @@ class AudioReader:
             if name == b"ds64" and body + 16 <= len(head):
                 declared = struct.unpack_from("<Q", head, body + 8)[0]
             elif name == b"fmt " and body + 16 <= len(head):
-                self._check_format(head, body)
+                _, channels, rate, _, _, bits = struct.unpack_from("<HHIIHH", head, body)
+                self._check_format(channels, rate, bits)
             elif name == b"data":
                 declared = declared if length == 0xFFFFFFFF else length
                 held = max(0, size - body)
@@ -189,8 +213,16 @@ class AudioReader:
                 return
             position = body + length + length % 2
 
-    def _check_format(self, head: bytes, body: int) -> None:
-        _, channels, rate, _, _, bits = struct.unpack_from("<HHIIHH", head, body)
+    def _read_flac_header(self, head: bytes) -> None:
+        info = read_stream_info(head)
+        if info is None:
+            return
+        self._check_format(info.channels, info.sample_rate_hz, info.bits)
+        self._flac = FlacFrames(self.path, info)
+        self.stored_count = self._flac.frame_count
+        self.cut = info.frame_count != self.stored_count
+
+    def _check_format(self, channels: int, rate: int, bits: int) -> None:
         faults = []
         if bits != 8 * BYTES_PER_SAMPLE:
             faults.append(f"{self.path}: samples of {bits} bits found; 24 are recorded")
@@ -247,6 +279,8 @@ class AudioReader:
                     yield begin + place, self._read(file, offset + place, piece)
 
     def _read(self, file: BinaryIO, first: int, count: int) -> Samples:
+        if self._flac is not None:
+            return self._flac.read(file, first, count)
         frame_bytes = BYTES_PER_SAMPLE * self.channel_count
         file.seek(self._first_byte + first * frame_bytes)
         # each sample is read as 32 bits that begin with the last byte of the one before, which the

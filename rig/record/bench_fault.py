@@ -41,3 +41,7 @@ class BadFileError(BenchError):
     def __init__(self, faults: Sequence[str]) -> None:
         self.faults = tuple(faults)
         super().__init__("\n".join(self.faults))
+
+
+COPY_AGAIN = "Copy the run again from where it was recorded, or from a backup"
+"""Next step where something in a run folder has been changed or lost."""

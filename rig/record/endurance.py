@@ -10,6 +10,7 @@ from msgspec import Meta
 from rig.record.quantity import Count, Percent, Positive
 
 Keep = Literal["all", "windows"]
+Coding = Literal["rf64", "flac"]
 
 LEAST_BEFORE_MS, LEAST_AFTER_MS = 30.0, 80.0
 """Noise and hum are taken from what comes before a stroke, its peak from what comes after."""
@@ -31,8 +32,9 @@ class Stop(msgspec.Struct, kw_only=True, frozen=True):
 
 
 class Record(msgspec.Struct, kw_only=True, frozen=True):
-    """How much of the sound is kept: all of it, or windows around what is loud."""
+    """How much of the sound is kept: all of it, or windows around what is loud; and how."""
 
     keep: Keep = "all"
+    coding: Coding = "rf64"
     before_ms: Annotated[float, Meta(ge=LEAST_BEFORE_MS, le=2000)] = 60.0
     after_ms: Annotated[float, Meta(ge=LEAST_AFTER_MS, le=10_000)] = 200.0

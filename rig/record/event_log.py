@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 import pandas as pd
 
-from rig.record.bench_fault import BadFileError
+from rig.record.bench_fault import COPY_AGAIN, BadFileError
 from rig.record.disk import BINARY
 
 Clock = Literal["controller", "audio", "host"]
@@ -165,7 +165,7 @@ def read_events(path: Path) -> tuple[pd.DataFrame, list[str]]:
         table = _as_table(events)
     except OverflowError as error:
         raise BadFileError(
-            [f"{path}: a number beyond 64 bits; the record can't be trusted"]
+            [f"{path}: a number beyond 64 bits; the record can't be trusted. {COPY_AGAIN}"]
         ) from error
     wrong = np.flatnonzero(table["n"].to_numpy() != np.arange(len(table)))
     if len(wrong):
@@ -173,7 +173,8 @@ def read_events(path: Path) -> tuple[pd.DataFrame, list[str]]:
         raise BadFileError(
             [
                 f"{path}, line {row + 1}: event number {table['n'].iloc[row]} found, {row} "
-                "expected: lines are missing or out of order, so the record can't be trusted"
+                "expected: lines are missing or out of order, so the record can't be trusted. "
+                f"{COPY_AGAIN}"
             ]
         )
     return table, faults
@@ -185,8 +186,11 @@ def _first_bad_line(path: Path, content: bytes, error: Exception) -> str:
         try:
             decoder.decode(line)
         except (msgspec.DecodeError, UnicodeDecodeError) as fault:
-            return f"{path}, line {number}: not an event ({fault}); the record can't be trusted"
-    return f"{path}: not a log of events ({error})"
+            return (
+                f"{path}, line {number}: not an event ({fault}); the record can't be trusted. "
+                f"{COPY_AGAIN}"
+            )
+    return f"{path}: not a log of events ({error}). {COPY_AGAIN}"
 
 
 def _as_table(events: list[Event]) -> pd.DataFrame:

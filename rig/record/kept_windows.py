@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from rig.record.bench_fault import BadFileError
+from rig.record.bench_fault import COPY_AGAIN, BadFileError
 from rig.record.disk import BINARY, write_all
 
 Ints = npt.NDArray[np.int64]
@@ -137,7 +137,7 @@ def read_index(path: Path, stored_frames: int, channels: int) -> tuple[KeptWindo
     try:
         rows = msgspec.json.Decoder(Row).decode_lines(memoryview(content)[:end])
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise BadFileError([f"{path}: not an index of windows ({error})"]) from error
+        raise BadFileError([f"{path}: not an index of windows ({error}). {COPY_AGAIN}"]) from error
     kept: list[list[int]] = []
     rest: list[Row] = []
     frame = offset = 0
@@ -146,7 +146,10 @@ def read_index(path: Path, stored_frames: int, channels: int) -> tuple[KeptWindo
         whole = len(row.rms) == len(row.peak) == (0 if is_kept else channels)
         if row.first != frame or row.frames <= 0 or (is_kept and row.offset != offset) or not whole:
             raise BadFileError(
-                [f"{path}, line {number}: does not follow the row before; it can't be trusted"]
+                [
+                    f"{path}, line {number}: does not follow the row before; it can't be trusted. "
+                    f"{COPY_AGAIN}"
+                ]
             )
         if not is_kept:
             rest.append(row)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from rig.record.bench_fault import BadFileError
+from rig.record.bench_fault import COPY_AGAIN, BadFileError
 from rig.record.plan import BURST_COLUMNS, PLAN_COLUMNS, Plan
 
 
@@ -53,8 +53,10 @@ def _from_csv(content: bytes, columns: dict[str, str], name: str) -> pd.DataFram
                 cells = table[column]
                 table[column] = cells.mask(cells == "", "nan").to_numpy(object).astype(float)
     except (ValueError, OverflowError) as error:
-        raise BadFileError([f"{name}: not a plan: {error}"]) from error
+        raise BadFileError([f"{name}: not a plan: {error}. {COPY_AGAIN}"]) from error
     missing = [column for column in columns if column not in table.columns]
     if missing:
-        raise BadFileError([f"{name}: column {column!r} is missing" for column in missing])
+        raise BadFileError(
+            [f"{name}: column {column!r} is missing. {COPY_AGAIN}" for column in missing]
+        )
     return table[list(columns)]

@@ -11,7 +11,6 @@ from rig.record.audio_file import AudioSink
 from rig.record.record_error import RecordError
 from rig.record.run_reader import RunReader
 from rig.record.run_records import (
-    AUDIO,
     EVENTS,
     MADE_BEFORE_START,
     START,
@@ -71,10 +70,15 @@ def recover_copy(path: Path | str, out: Path | str) -> Recovered:
             shutil.copyfile(run.path / name, folder / name)
         _copy_whole_lines(run.path / EVENTS, folder / EVENTS)
         recorded_s = float("nan")
-        if (run.path / AUDIO).is_file():
+        facts = run.start.audio
+        if (run.path / facts.file_name).is_file():
             recorded_s = run.audio.duration_s
-            facts = run.start.audio
-            sink = AudioSink(folder / AUDIO, facts.sample_rate_hz, facts.channel_count)
+            sink = AudioSink(
+                folder / facts.file_name,
+                facts.sample_rate_hz,
+                facts.channel_count,
+                facts.record.coding,
+            )
             try:
                 for _, samples in run.audio.blocks():
                     sink.write(samples)

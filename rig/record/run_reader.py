@@ -10,7 +10,7 @@ import msgspec
 import pandas as pd
 
 from rig.record.audio_file import AudioReader
-from rig.record.bench_fault import BadFileError, BenchError
+from rig.record.bench_fault import COPY_AGAIN, BadFileError, BenchError
 from rig.record.bench_file import BenchFile
 from rig.record.event_log import read_events
 from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
@@ -18,7 +18,6 @@ from rig.record.plan import Plan
 from rig.record.plan_csv import plan_from_csv
 from rig.record.protocol import Protocol
 from rig.record.run_records import (
-    AUDIO,
     BENCH,
     BURSTS,
     EVENTS,
@@ -88,7 +87,15 @@ class RunReader:
                     "has made"
                 ]
             )
-        start = _read_record(folder / START, StartRecord)
+        try:
+            start = _read_record(folder / START, StartRecord)
+        except BadFileError as error:
+            raise BadFileError(
+                [
+                    f"{error}. It stands whole on the disk before the first strike. {COPY_AGAIN}; "
+                    "if it never was whole, nothing was struck: start a new run"
+                ]
+            ) from error
         stop, stop_fault = None, f"{folder}: no stop record: the run is incomplete"
         if (folder / STOP).exists():
             try:
@@ -111,21 +118,23 @@ class RunReader:
         expected = {name: self.start.files.get(name, "") for name in MADE_BEFORE_START}
         if self.stop is not None:
             if self.stop.run_id != self.start.run_id:
-                faults.append(f"{self.path / STOP}: belongs to another run ({self.stop.run_id})")
+                faults.append(
+                    f"{self.path / STOP}: belongs to another run ({self.stop.run_id}). {COPY_AGAIN}"
+                )
             start_stream = self.stop.streams.get(START)
             expected[START] = start_stream.sha256 if start_stream is not None else ""
         for name, sha256 in expected.items():
             if not (self.path / name).is_file():
-                faults.append(f"{self.path / name}: is missing")
+                faults.append(_missing(self.path / name))
             elif sha256_of(self.path / name) != sha256:
-                faults.append(f"{self.path / name}: has been changed since it was recorded")
+                faults.append(_changed(self.path / name))
         if faults:
             raise BadFileError(faults)
 
     def _check_events(self) -> None:
         path = self.path / EVENTS
         if not path.is_file():
-            raise BadFileError([f"{path}: is missing"])
+            raise BadFileError([_missing(path)])
         self.faults += self._events_and_faults[1]
         if self.stop is None:
             return
@@ -134,18 +143,21 @@ class RunReader:
         if stream is not None and size < stream.bytes:
             self._short(path, f"{len(self.events)} of {stream.count} events are left")
         elif stream is None or stream.sha256 != sha256_of(path):
-            raise BadFileError([f"{path}: has been changed since it was recorded"])
+            raise BadFileError([_changed(path)])
         elif stream.count != len(self.events):
             raise BadFileError(
-                [f"{path}: {len(self.events)} events found; the stop record counts {stream.count}"]
+                [
+                    f"{path}: {len(self.events)} events found; the stop record counts "
+                    f"{stream.count}. {COPY_AGAIN}"
+                ]
             )
 
     def _check_audio(self) -> None:
-        path = self.path / AUDIO
-        stream = self.stop.streams.get(AUDIO) if self.stop is not None else None
+        path = self.path / self.start.audio.file_name
+        stream = self.stop.streams.get(path.name) if self.stop is not None else None
         if not path.is_file():
             if stream is not None:
-                raise BadFileError([f"{path}: is missing"])
+                raise BadFileError([_missing(path)])
             if self.stop is None:
                 self.faults.append(f"{path}: is missing; there is no recording")
             return
@@ -157,12 +169,17 @@ class RunReader:
             if self.audio.cut:
                 self.faults.append(f"{path}: not finished; its {frames} whole frames are read")
         elif stream is None:
-            raise BadFileError([f"{path}: the stop record knows of no recording"])
+            raise BadFileError(
+                [f"{path}: the stop record knows of no recording. Move it out of the run folder"]
+            )
         elif path.stat().st_size < stream.bytes:
             self._short(path, f"{frames} of {stream.count} frames are left")
         elif path.stat().st_size > stream.bytes or frames != stream.count:
             raise BadFileError(
-                [f"{path}: {frames} frames found; the stop record counts {stream.count}"]
+                [
+                    f"{path}: {frames} frames found; the stop record counts {stream.count}. "
+                    f"{COPY_AGAIN}"
+                ]
             )
 
     def _check_windows(self) -> None:
@@ -172,11 +189,11 @@ class RunReader:
             return
         stream = self.stop.streams.get(WINDOWS)
         if stream is None or path.stat().st_size > stream.bytes:
-            raise BadFileError([f"{path}: has been changed since it was recorded"])
+            raise BadFileError([_changed(path)])
         if path.stat().st_size < stream.bytes:
             self._short(path, f"{windows.row_count} of {stream.count} rows are left")
         elif sha256_of(path) != stream.sha256:
-            raise BadFileError([f"{path}: has been changed since it was recorded"])
+            raise BadFileError([_changed(path)])
 
     def _short(self, path: Path, what: str) -> None:
         self.status = "incomplete"
@@ -214,13 +231,16 @@ class RunReader:
     @functools.cached_property
     def audio(self) -> AudioReader:
         """The recording. BadFileError if there is none."""
-        if not (self.path / AUDIO).is_file():
-            raise BadFileError([f"{self.path / AUDIO}: is missing; there is no recording"])
         facts = self.start.audio
+        path = self.path / facts.file_name
+        if not path.is_file():
+            raise BadFileError([f"{path}: is missing; there is no recording. {COPY_AGAIN}"])
         index = self.path / WINDOWS if facts.record.keep == "windows" else None
         if index is not None and not index.is_file():
-            raise BadFileError([f"{index}: is missing; without it nobody knows when what sounded"])
-        return AudioReader(self.path / AUDIO, facts.sample_rate_hz, facts.roles, index)
+            raise BadFileError(
+                [f"{index}: is missing; without it nobody knows when what sounded. {COPY_AGAIN}"]
+            )
+        return AudioReader(path, facts.sample_rate_hz, facts.roles, index)
 
     def _text(self, name: str) -> str:
         return (self.path / name).read_bytes().decode()
@@ -238,7 +258,7 @@ def verify(path: Path | str) -> list[str]:
     for name, stream in (run.stop.streams if run.stop is not None else {}).items():
         file = run.path / name
         if file.stat().st_size == stream.bytes and sha256_of(file) != stream.sha256:
-            faults.append(f"{file}: has been changed since it was recorded")
+            faults.append(_changed(file))
     for parse in ("protocol", "bench", "specimen", "plan"):
         try:
             getattr(run, parse)
@@ -249,6 +269,16 @@ def verify(path: Path | str) -> list[str]:
         if counted != len(run.plan.strikes):
             faults.append(f"{run.path / PLAN}: {len(run.plan.strikes)} rows, {counted} counted")
     return faults
+
+
+def _missing(path: Path) -> str:
+    return f"{path}: is missing. {COPY_AGAIN}"
+
+
+def _changed(path: Path) -> str:
+    return (
+        f"{path}: has been changed or cut since it was recorded, and can't be trusted. {COPY_AGAIN}"
+    )
 
 
 def _read_record(path: Path, kind: type[_Record]) -> _Record:
@@ -266,7 +296,7 @@ def _read_record(path: Path, kind: type[_Record]) -> _Record:
         raise BadFileError(
             [
                 f"{path}: format version {record.format_version} found; this program reads "
-                f"{FORMAT_VERSION}"
+                f"{FORMAT_VERSION}. The version that wrote it stands in it under software"
             ]
         )
     return record

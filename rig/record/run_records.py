@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from rig.record.endurance import Record
+from rig.record.endurance import Coding, Record
 from rig.record.limits import AgreedLimits
 
 FORMAT_VERSION = 1
@@ -23,7 +23,8 @@ SPECIMEN = "specimen.toml"
 PLAN = "plan.csv"
 BURSTS = "bursts.csv"
 EVENTS = "events.jsonl"
-AUDIO = "sensor.wav"
+AUDIO: dict[Coding, str] = {"rf64": "sensor.wav", "flac": "sensor.flac"}
+"""The recording, by its coding."""
 WINDOWS = "windows.jsonl"
 MADE_BEFORE_START = (PROTOCOL, BENCH, SPECIMEN, PLAN, BURSTS)
 
@@ -38,9 +39,10 @@ CLOCKS = {
 
 
 class AudioFacts(msgspec.Struct, frozen=True, kw_only=True):
-    """What ``sensor.wav`` holds.
+    """What the recording holds.
 
-    ``roles``: role to column of the samples, counted from 0; ``record``: how much of it is kept.
+    ``roles``: role to column of the samples, counted from 0; ``record``: how much of it is kept,
+    and how it is coded.
     """
 
     sample_rate_hz: int
@@ -52,6 +54,11 @@ class AudioFacts(msgspec.Struct, frozen=True, kw_only=True):
     def channel_count(self) -> int:
         """Number of channels: one past the highest column."""
         return max(self.roles.values(), default=-1) + 1
+
+    @property
+    def file_name(self) -> str:
+        """Name of the recording in the run folder."""
+        return AUDIO[self.record.coding]
 
 
 class StartRecord(msgspec.Struct, frozen=True, kw_only=True):

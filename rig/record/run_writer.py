@@ -19,7 +19,6 @@ from rig.record.plan import Plan
 from rig.record.plan_csv import plan_to_csv
 from rig.record.record_error import RecordError
 from rig.record.run_records import (
-    AUDIO,
     BENCH,
     BURSTS,
     EVENTS,
@@ -192,16 +191,19 @@ class RunWriter:
         with self.ends_as_failed("opening the recording"):
             if facts.record.keep == "windows":
                 self._audio = WindowSink(
-                    self.path / AUDIO,
+                    self.path / facts.file_name,
                     self.path / WINDOWS,
                     sample_rate_hz,
                     channels,
                     [facts.roles[role] for role in ("sensor", "marker") if role in facts.roles],
                     facts.record.before_ms,
                     facts.record.after_ms,
+                    facts.record.coding,
                 )
             else:
-                self._audio = AudioSink(self.path / AUDIO, sample_rate_hz, channels)
+                self._audio = AudioSink(
+                    self.path / facts.file_name, sample_rate_hz, channels, facts.record.coding
+                )
         return RecordingSink(self, self._audio)
 
     def check_open(self) -> None:
@@ -253,11 +255,11 @@ class RunWriter:
         counts = dict.fromkeys((START, PROTOCOL, BENCH, SPECIMEN), 1)
         counts |= self._plan_rows
         counts[EVENTS] = self._events.lines_written
-        if self._audio is not None and (self.path / AUDIO).exists():
-            facts = self.start.audio
+        facts = self.start.audio
+        if self._audio is not None and (self.path / facts.file_name).exists():
             with contextlib.suppress(BenchError):
-                reader = AudioReader(self.path / AUDIO, facts.sample_rate_hz, facts.roles)
-                counts[AUDIO] = reader.stored_count
+                reader = AudioReader(self.path / facts.file_name, facts.sample_rate_hz, facts.roles)
+                counts[facts.file_name] = reader.stored_count
             if isinstance(self._audio, WindowSink):
                 counts[WINDOWS] = self._audio.index.rows_written
         streams = {

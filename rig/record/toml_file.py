@@ -44,7 +44,10 @@ class TomlFile:
         try:
             self.content: dict[str, Any] = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
-            raise BadFileError([f"{name}: not a TOML file: {error}"]) from error
+            step = "Mend it there"
+            if "end of document" in str(error):
+                step = "It may be cut off: see that all of it was saved"
+            raise BadFileError([f"{name}: not a TOML file: {error}. {step}"]) from error
         self._lines = _key_lines(text)
 
     def fault(self, key: Key, sentence: str) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rig.record.audio_file import AudioSink, Samples
+from rig.record.endurance import Coding
 from rig.record.kept_windows import IndexWriter, Row
 
 CHUNK = 256
@@ -40,6 +41,8 @@ class WindowSink:
         Columns whose rises count: sensor and marker.
     before_ms, after_ms
         Kept before each rise, and after it.
+    coding
+        Of the windows.
 
     Raises
     ------
@@ -56,10 +59,11 @@ class WindowSink:
         watched: Sequence[int],
         before_ms: float,
         after_ms: float,
+        coding: Coding = "rf64",
     ) -> None:
         # the index first: no sound is ever there without one
         self.index = IndexWriter(index_path)
-        self._sink = AudioSink(path, sample_rate_hz, channels)
+        self._sink = AudioSink(path, sample_rate_hz, channels, coding)
         self.channels = channels
         self.frames_written = 0
         self._broken = False

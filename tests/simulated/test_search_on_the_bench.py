@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import pytest
@@ -10,9 +11,13 @@ from struck import SPECIMEN, Truth, truth_beside
 from analysis.measure import Measure
 from analysis.pipeline import Analysis, analyse_run
 from rig.cli.choosing import Chooser, must_choose
+from rig.cli.run import strike_files
+from rig.progress import Progress
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
+from rig.resuming import resume
 from rig.runner import RunFiles, prepare, run
+from rig.session import SoFar
 
 HEAD = 'format = 1\nname = "search"\npurpose = "As few strokes as tell it"\n'
 
@@ -256,3 +261,60 @@ within_ms = 1
     object.__setattr__(deaf, "bench", parse_bench(text, "bench.toml"))
     with pytest.raises(BenchError, match="board_din is false"):
         Chooser(deaf)
+
+
+def test_a_search_that_was_stopped_goes_on_by_all_that_it_had_heard(tmp_path: Path) -> None:
+    """What the parts recall is what was heard live; no burst is struck twice; the rate is found."""
+    found = files(
+        ROLL.format(rates=list(range(16, 44)), repeats=20, search="precision_per_s = 2"),
+        settings="dead_time_ms = 33",
+    )
+    live, chooser, stop = {}, Chooser(found), threading.Event()
+
+    def choose(so_far: SoFar) -> int | None:
+        for burst in so_far.struck:
+            live.setdefault(burst, chooser._notes(so_far, burst).tolist())
+        return chooser(so_far)
+
+    def watch(progress: Progress) -> None:
+        if progress.strikes_done >= 75:
+            stop.set()
+
+    path = tmp_path / "run"
+    first = run(prepare(found), path, next_burst=choose, progress=watch, stop=stop)
+    assert first.outcome == "stopped"
+    resumed = resume(
+        path,
+        protocol_text=found.protocol_text,
+        bench_text=found.bench_text,
+        specimen_text=found.specimen_text,
+    )
+    recalled = resumed.recall()
+    assert set(recalled.struck) == resumed.struck
+    assert len(recalled.struck) == 7
+    anew = Chooser(found)
+    so_far = SoFar(
+        plan=prepare(found).plan,
+        struck=recalled.struck,
+        events=recalled.events,
+        strike_ticks=recalled.strike_ticks,
+        remark=lambda _: None,
+    )
+    assert {burst: anew._notes(so_far, burst).tolist() for burst in recalled.struck} == live
+    expected = anew(so_far)
+
+    second = strike_files(found, None, quiet=True, resume=path)
+    assert second == resumed.path
+    analysis = analyse_run(path)
+    assert analysis.recording.status == "complete"
+    begun = [
+        recording.of_kind("burst_begin")["value"].tolist() for recording in analysis.recordings
+    ]
+    assert begun[1][0] == expected
+    assert set(begun[0][:7]).isdisjoint(begun[1])
+    assert abs(measured(analysis, "resolvable_rate_95").value - 1e3 / 33.0) < 1.0
+    assert "up to" in told(analysis)
+    assert "not as precise" not in told(analysis)
+    # a third part would have nothing to strike
+    with pytest.raises(BenchError, match="is complete"):
+        strike_files(found, None, quiet=True, resume=path)

@@ -120,9 +120,12 @@ note = 38
 """
 
 
-def begin_run(path: Path) -> RunWriter:
+def begin_run(path: Path, coding: str = "rf64") -> RunWriter:
     """Make a run folder of the three texts."""
-    protocol = parse_protocol(PROTOCOL_TEXT, "protocol.toml")
+    protocol_text = PROTOCOL_TEXT
+    if coding != "rf64":
+        protocol_text += f'\n[record]\ncoding = "{coding}"\n'
+    protocol = parse_protocol(protocol_text, "protocol.toml")
     bench = parse_bench(BENCH_TEXT, "bench.toml")
     return RunWriter.create(
         path,
@@ -133,7 +136,7 @@ def begin_run(path: Path) -> RunWriter:
             sources=["board_din"],
         ),
         plan=make_plan(protocol, bench),
-        protocol_text=PROTOCOL_TEXT,
+        protocol_text=protocol_text,
         bench_text=BENCH_TEXT,
         specimen_text=SPECIMEN_TEXT,
     )

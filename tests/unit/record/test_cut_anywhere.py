@@ -49,8 +49,10 @@ def _all_that_is_readable(path: Path) -> str:
     """Open and read a folder; its status, or "refused"."""
     try:
         run = RunReader.open(path)
-    except BenchError:
+    except BenchError as error:
         assert verify(path), "a folder that can't be opened verifies as faultless"
+        for fault in str(error).splitlines():
+            assert "Copy the run again" in fault or "give the one that run" in fault, fault
         return "refused"
     for part in ("protocol", "bench", "specimen", "plan"):
         getattr(run, part)
@@ -78,6 +80,26 @@ def test_cut_at_any_byte(complete_run, open_run, closed):
             assert _all_that_is_readable(path) in ("incomplete", "refused")
 
     cut()
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("start.json", "cut off; its last line end is missing. It stands whole on the disk before"),
+        ("plan.csv", "has been changed or cut since it was recorded, and can't be trusted. Copy"),
+    ],
+)
+def test_what_was_written_before_the_first_strike_tells_what_to_do_if_cut(
+    complete_run, tmp_path, name, told
+):
+    """Without these nothing can be read; the person is told where to get them from."""
+    path = Path(shutil.copytree(complete_run, tmp_path / "run"))
+    (path / name).write_bytes((path / name).read_bytes()[:-9])
+    (path / "stop.json").unlink()
+    with pytest.raises(BenchError) as refused:
+        RunReader.open(path)
+    assert told in str(refused.value)
+    assert str(path / name) in str(refused.value)
 
 
 @pytest.mark.parametrize("name", FILES)

@@ -99,6 +99,7 @@ FLAM = STAGE + 'pattern = "flam"\nstrikers = ["A", "B"]\n'
         (PROTOCOL_TEXT.replace("at_most_ms = 9", 'bound = "at_most"\nvalue = 9'), "no such key"),
         (PROTOCOL_TEXT.replace("least_strokes = 30", "least_strokes = 0"), "0 found; at least 1"),
         (HEAD + "name = 3", "not a TOML file"),
+        (HEAD + "forces_n = [1,", "may be cut off: see that all of it was saved"),
     ],
 )
 def test_protocol_faults(text, sentence):
