@@ -28,10 +28,10 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
         option.numprocesses = 2
         option.tx = ["2*popen"]
         option.dist = "worksteal"
-    if getattr(option, "timeout", None) is None:
-        option.timeout = 300
     if not option.markexpr:
         option.markexpr = "not long and not hardware"
+    if getattr(option, "timeout", None) is None:
+        option.timeout = 300 if "not long" in option.markexpr else 14_400
 
 
 class MissingTools:
