@@ -25,6 +25,7 @@ LEAST_STROKES = 20
 MOST_AGAIN = 0.2
 """Share of strokes that may be left out; where more sound again, it is the pad that does."""
 DEAD_MARGIN_MS = 0.2
+"""The module counts in whole samples of its own, and rounds."""
 
 
 class AdviceError(BenchError):

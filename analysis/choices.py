@@ -1,7 +1,7 @@
 """How each detector setting is chosen from recorded strokes; the rules that :mod:`advise` explains.
 
 Every rule is a plain statement about the strokes: the shortest peak window that reaches the first
-peak with a consistent level, the shortest dead time from which on no stroke doubles, and so on.
+peak with a consistent level, the shortest dead time that keeps strokes from doubling, and so on.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.detector import Envelopes, pooled_spread_db
 from analysis.front import SOFTER_DB, recovery_gap_ms
+from analysis.rearming import rises
 from analysis.sensor import Noise
 from analysis.sensor import strokes as describe
 
@@ -31,8 +32,6 @@ LONGEST_DEAD_MS = 60.0
 LATE_MS = 20.0
 """Late peaks have come by then; what still re-triggers is a slow end of the sound."""
 WINDOW_MARGIN_MS = 0.1
-NOISE_MORE = 0.8
-"""Noise of the module's own, over that of the sensor."""
 RELEASES = (1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
 """Releases that are tried, over the natural decay."""
 LATEST_PEAK_MS = 40.0
@@ -125,7 +124,7 @@ def natural_decay_ms(strokes: Envelopes, noise: Noise) -> float:
 
 def recovery_times_ms(
     strokes: Envelopes, threshold_percent: float, window_ms: float, release_ms: float,
-    gain_db: float, noise_rms: float = 0.0,
+    gain_db: float,
 ) -> Array:  # fmt: skip
     """Return from which dead time on each stroke no longer doubles; 0 where it does not trigger.
 
@@ -133,9 +132,6 @@ def recovery_times_ms(
     d of the dead time where ``a > p exp(-(t - d) / release)``: that is, where d lies before both t
     and ``t + release ln(a / p)``. The latest such d of all samples is what is sought, exactly, for
     whatever dead time; no grid is needed.
-
-    ``noise_rms``, as recorded, is added to each level for the module's own noise, which the bench
-    does not hear.
     """
     level = strokes.scaled(gain_db).level
     count, length = level.shape
@@ -145,8 +141,6 @@ def recovery_times_ms(
     trigger = (running > threshold).argmax(axis=1)
     end = trigger + max(1, strokes.samples_of(window_ms))
     peak = running[np.arange(count), np.minimum(end - 1, length - 1)]
-    noise = np.float32(noise_rms * 10.0 ** (gain_db / 20.0))
-    level = np.where(level > 0.0, level + noise, np.float32(0.0))
     place = np.arange(length, dtype=np.float32)
     release_n = np.float32(release_ms * strokes.rate_hz / 1e3)
     with np.errstate(divide="ignore"):
@@ -166,13 +160,11 @@ def recovery_ms(
     Where that leaves a sound that outlasts the release, the slower release that lets a second
     stroke, ``SOFTER_DB`` softer, be caught soonest.
     """
+    sound = rises(strokes, noise, threshold_percent, window_ms, gain_db)
     found = []
     for slower in RELEASES:
         release_ms = round(natural_ms * slower, 1)
-        blind = recovery_times_ms(
-            strokes, threshold_percent, window_ms, release_ms, gain_db, NOISE_MORE * noise.rms
-        )
-        dead_ms = float(blind.max())
+        dead_ms = sound.least_dead_ms(release_ms)
         gap_ms = recovery_gap_ms(max(dead_ms, window_ms), release_ms, SOFTER_DB)
         found.append((gap_ms, release_ms, dead_ms))
     return min(found)[1:]
@@ -182,8 +174,8 @@ def recovery_ms(
 class Timing:
     """Threshold and times that go together.
 
-    ``raised``: the threshold is above what noise alone asks for. ``least_dead_ms``: without which
-    these strokes double. ``peak_window_ms``: NaN where no stroke triggers.
+    ``raised``: the threshold is above what noise alone asks for. ``least_dead_ms``: the
+    shortest that keeps such strokes from doubling. ``peak_window_ms``: NaN where none triggers.
     """
 
     threshold_percent: float

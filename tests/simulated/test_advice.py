@@ -29,13 +29,13 @@ class Outcome:
 
 
 def outcome(case: advice.Case, folder: Path) -> Outcome:
-    """Strike a case, take the advice, and strike it again with that."""
-    before, truth = advice.strike(case, folder / f"{case.number} before", case.settings)
+    """Strike a case, take the advice, and strike it again, as it never fell, with that."""
+    before, _ = advice.strike(case, folder / f"{case.number} before", case.settings)
     found = advice.advice_of(before)
-    true = advice.TrueStrokes(case, truth)
     advised = found.settings
     settings = {k: v for k, v in msgspec.structs.asdict(advised).items() if v is not None}
-    after, truth = advice.strike(case, folder / f"{case.number} after", settings)
+    after, truth = advice.strike(case, folder / f"{case.number} after", settings, again=True)
+    true = advice.TrueStrokes(case, truth)
     counts = truth.counts()
     strokes = after.table.strokes
     latency_ms = 1e3 * float(strokes.loc[strokes["valid"], "latency_s"].mean())
@@ -57,6 +57,7 @@ def shares(outcomes: list[Outcome]) -> dict[str, float]:
         "dead time": [abs(one.dead_off_ms) <= DEAD_NEAR_MS for one in outcomes],
         "latency": [abs(one.latency_off_ms) <= LATENCY_NEAR_MS for one in outcomes],
     }
+    held["all at once"] = [all(one) for one in zip(*held.values(), strict=True)]
     found = {name: sum(values) / len(outcomes) for name, values in held.items()}
     print(f"\n{len(outcomes)} cases: {found}")
     for one in outcomes:
@@ -66,15 +67,15 @@ def shares(outcomes: list[Outcome]) -> dict[str, float]:
 
 
 def test_advised_settings_hold(tmp_path: Path) -> None:
-    """On six drawn pads and modules the advice holds in all, or all but one, in each respect."""
+    """On six drawn pads and modules the advice holds in all, in each respect."""
     found = shares([outcome(case, tmp_path) for case in advice.cases(6)])
-    assert min(found.values()) >= 5 / 6
+    assert min(found.values()) == 1.0
 
 
 @pytest.mark.long
 @pytest.mark.timeout(7200)
 def test_advised_settings_hold_in_two_hundred_cases(tmp_path: Path) -> None:
-    """In at least 95 % of 200 pads and modules: no double nor loss, and near the best there is."""
+    """In at least 95 % of 200 pads and modules at once: no double, no loss, near the best."""
     found = shares([outcome(case, tmp_path) for case in advice.cases(200)])
     assert min(found.values()) >= SHARE
 
@@ -86,12 +87,12 @@ def test_the_best_is_a_bound() -> None:
     of 10 ms the module, armed at d, re-arms at exp(-(t - d) / 10): the late peak passes while
     d < t + 10 ln 0.8, so the dead time must reach 9.2 - 2.23 ms from the onset.
     """
-    level = advice.np.zeros((1, 2000))
-    level[0, 2:40] = 0.02
-    level[0, 10] = 1.0
-    level[0, 180:185] = 0.8
     true = advice.TrueStrokes.__new__(advice.TrueStrokes)
-    true.level = level
+    true.rng, true.rms, true.hum, true.step_s = advice.np.random.default_rng(1), 0.0, (), 5e-5
+    true.sound = advice.np.zeros((1, 2000), dtype=advice.np.float32)
+    true.sound[0, 2:40] = 0.02
+    true.sound[0, 10] = 1.0
+    true.sound[0, 180:185] = 0.8
     settings = advice.Settings(
         gain_db=0.0, threshold_percent=1.0, peak_window_ms=1.0, release_ms=10.0
     )

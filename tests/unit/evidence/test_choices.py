@@ -84,15 +84,6 @@ def test_dead_time_is_the_least_without_a_double() -> None:
             assert needed_ms <= 1.5 or doubles(row, settings[1])
 
 
-def test_the_module_s_own_noise_lengthens_it() -> None:
-    """The more noise is reckoned with, the longer the dead time, and never shorter."""
-    strokes = made(np.random.default_rng(12))
-    found = [choices.recovery_times_ms(strokes, 1.0, 1.5, 15.0, 0.0, n) for n in (0.0, 4e-4, 2e-3)]
-    assert (found[1] >= found[0]).all()
-    assert (found[2] >= found[1]).all()
-    assert found[2].max() > found[0].max()
-
-
 def test_a_slow_end_is_ended_by_the_threshold_not_by_the_dead_time() -> None:
     """A sound that stays just above the least threshold raises it; the dead time stays short."""
     rng = np.random.default_rng(13)
