@@ -25,6 +25,7 @@ LAPSE = 0.01
 
 _POINTS = (22, 9, 7, 6)
 _LEAST_POINTS = 200.0
+_PARTS = 5
 
 
 class RecoveryError(BenchError):
@@ -177,10 +178,15 @@ class RecoveryMap:
         if self.trials.sum() > 0:
             weight = self._weight()
             tail = (1.0 - confidence) / 2.0
+            # a point of the grid stands for its whole cell: its weight is spread over the step of
+            # the dead time, by which the gap moves one to one
+            within = self._steps[0] * ((np.arange(_PARTS) + 0.5) / _PARTS - 0.5)
+            spread = np.repeat(weight / _PARTS, _PARTS)
             for j in range(differences.size):
-                gap = self._gap50[j] + self._width * special.logit(share)
+                middle = self._gap50[j] + self._width * special.logit(share)
+                gap = (middle[:, None] + within).ravel()
                 order = np.argsort(gap)
-                cumulated = np.cumsum(weight[order])
+                cumulated = np.cumsum(spread[order]) - 0.5 * spread[order]
                 rows[:, j] = np.interp([tail, 0.5, 1.0 - tail], cumulated, gap[order])
         return Contour(
             share=share,
