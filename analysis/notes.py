@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -43,12 +45,16 @@ class NoteSource:
         What was left out: orphan_bytes, cut_short, sysex_bytes, other_channel.
     unread_s
         Stretches (begin, end) of the audio clock in which notes may stand that can't be read.
+    headless, headless_s
+        Data bytes before any status byte, and the stretch (begin, end) in which they came.
     """
 
     name: str
     notes: pd.DataFrame
     counts: dict[str, int]
     unread_s: tuple[tuple[float, float], ...] = ()
+    headless: int = 0
+    headless_s: tuple[float, float] = (math.nan, math.inf)
 
 
 def collect_notes(
@@ -76,28 +82,32 @@ def collect_notes(
     din = recording.of_kind("din_byte")
     messages = recording.of_kind("midi_message")
     host = recording.of_kind("midi_in")
+    before = recording.reader.specimen.module.status_before
     found: list[NoteSource] = []
     # the board hands its bytes over whether or not something was plugged in to its input
     if len(din) and time_line is not None and "board_din" in recording.sources:
-        notes = parse_notes(din["value"], din["stamp_int"], BYTE_US * TICKS_PER_US)
+        notes = parse_notes(din["value"], din["stamp_int"], BYTE_US * TICKS_PER_US, before)
         t_s = time_line.t_s(notes.end)
         u_s = np.hypot(
             time_line.u_s(notes.end), 1e-6 * math.hypot(TICK_U_US, START_BIT_U_US, BYTE_U_US)
         )
-        found.append(_source(recording, notes, t_s, u_s, "board_din"))
+        source = _source(recording, notes, t_s, u_s, "board_din")
+        found.append(_with_headless(source, notes, time_line.t_s))
     if line is not None and len(line):
         line, unread = _around_gaps(recording, line)
-        notes = parse_notes(line.values, line.start_frames)
+        notes = parse_notes(line.values, line.start_frames, status=before)
         t_s = line.end_frames[notes.last_byte] / recording.sample_rate_hz
         u_s = line.u_frames[notes.last_byte] / recording.sample_rate_hz
         source = _source(recording, notes, t_s, u_s, "din_line")
-        found.append(dataclasses.replace(source, unread_s=unread))
+        source = dataclasses.replace(source, unread_s=unread)
+        found.append(_with_headless(source, notes, lambda frame: frame / recording.sample_rate_hz))
     if len(messages):
-        notes, row = _parsed(messages["data"], messages["stamp"].to_numpy(dtype=np.float64))
+        notes, row = _parsed(messages["data"], messages["stamp"].to_numpy(dtype=np.float64), before)
         bound_s = np.maximum(messages["bound_ns"].to_numpy(dtype=np.float64)[row], 0.0) * 1e-9
         u_s = np.hypot(bound_s / UNIFORM, 0.5 / recording.sample_rate_hz)
         t_s = notes.end / recording.sample_rate_hz
-        found.append(_source(recording, notes, t_s, u_s, "import"))
+        source = _source(recording, notes, t_s, u_s, "import")
+        found.append(_with_headless(source, notes, lambda frame: frame / recording.sample_rate_hz))
     if len(host) and time_line is not None:
         notes, _ = _parsed(host["data"], host["stamp_int"].to_numpy(dtype=np.float64))
         pairs = recording.of_kind("clock_pair")
@@ -114,7 +124,18 @@ def collect_notes(
                 "notes by the board's DIN input, or again with the board connected all through"
             )
     nothing = pd.DataFrame({name: [] for name in COLUMNS})
+    # one that can't be read at all stands behind one that can
+    found.sort(key=lambda one: one.headless > 0 and not len(one.notes))
     return found or [NoteSource("none", nothing, {})]
+
+
+def _with_headless(source: NoteSource, notes: MidiNotes, t_s: Callable[[float], Any]) -> NoteSource:
+    """Add where bytes came before any status; ``t_s`` turns stamps into seconds."""
+    low, high = (
+        float(t_s(at)) if math.isfinite(at) else at
+        for at in (notes.headless_from, notes.headless_to)
+    )
+    return dataclasses.replace(source, headless=notes.headless, headless_s=(low, high))
 
 
 def _around_gaps(
@@ -135,6 +156,8 @@ def _around_gaps(
         place = int(np.searchsorted(line.start_frames, high))
         before, after = line.values[:place], line.values[place:]
         status = [int(value) for value in before[(before >= 0x80) & (before < 0xF8)][-1:]]
+        if not status and recording.reader.specimen.module.running_status_from_before:
+            status = [recording.reader.specimen.module.status_before]
         note_on = 0x90 | (recording.midi_channel - 1)
         starts = line.start_frames[place : place + 2]
         goes_on = (
@@ -154,11 +177,13 @@ def _around_gaps(
     return line, tuple(unread)
 
 
-def _parsed(data: pd.Series, stamps: Floats) -> tuple[MidiNotes, npt.NDArray[np.int64]]:
+def _parsed(
+    data: pd.Series, stamps: Floats, status: int = -1
+) -> tuple[MidiNotes, npt.NDArray[np.int64]]:
     """Notes of whole messages, and the row of each."""
     pieces = [bytes.fromhex(text) for text in data]
     row = np.repeat(np.arange(len(pieces)), [len(piece) for piece in pieces])
-    notes = parse_notes(np.frombuffer(b"".join(pieces), dtype=np.uint8), stamps[row])
+    notes = parse_notes(np.frombuffer(b"".join(pieces), dtype=np.uint8), stamps[row], status=status)
     return notes, row[notes.last_byte]
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from analysis.match import match_notes
 from analysis.recovery import RecoveryMap
 from analysis.search import Search
+from rig.record.bench_fault import BenchError
 from rig.record.midi_bytes import BYTE_US, parse_notes
 from rig.record.protocol import FlamStage, RollStage, SingleStage, Stage
 
@@ -19,7 +20,12 @@ Floats = npt.NDArray[np.float64]
 
 
 def notes_of_strokes(
-    contact_s: Floats, byte_values: npt.ArrayLike, byte_s: npt.ArrayLike, channel: int, note: int
+    contact_s: Floats,
+    byte_values: npt.ArrayLike,
+    byte_s: npt.ArrayLike,
+    channel: int,
+    note: int,
+    status: int = -1,
 ) -> npt.NDArray[np.int64]:
     """Count the notes of each stroke while a run goes on.
 
@@ -35,8 +41,22 @@ def notes_of_strokes(
         first one on, for running status needs what went before.
     channel, note
         Of the zone that is struck.
+    status
+        Status byte in force before the first byte; -1: not known.
+
+    Raises
+    ------
+    BenchError
+        Bytes came before any status byte: nobody can tell whether they are notes.
     """
-    found = parse_notes(byte_values, byte_s, BYTE_US * 1e-6)
+    found = parse_notes(byte_values, byte_s, BYTE_US * 1e-6, status)
+    if found.headless > 1:
+        raise BenchError(
+            f"counting the notes of a search: {found.headless} data bytes came before any status "
+            "byte: the module sent it before the run and leaves it out since (running status). "
+            "Switch the module off and on and start again, or say in [module] of the specimen file "
+            "running_status_from_before = true, if its last message before a run is always a note"
+        )
     own = found.on & (found.channel == channel) & (found.note == note)
     # what sounded before the first of these strokes belongs to others
     own &= found.end > np.min(contact_s, initial=np.inf)

@@ -13,6 +13,7 @@ import pandas as pd
 
 from analysis.budget import Budget, timing_budget
 from analysis.contacts import Contacts, find_contacts
+from analysis.headless import leave_out_headless, unreadable
 from analysis.listen import Heard, listen
 from analysis.load import Recording
 from analysis.match import LONGEST_LATENCY_S, NoteMatch, match_notes
@@ -88,6 +89,8 @@ def build_strokes(recording: Recording) -> StrokeTable:
             )
     best, *further = collect_notes(recording, time_line, heard.line)
     notes, source = best.notes, best.name
+    further, unread = unreadable(further, source)
+    remarks += unread
     differences = tuple(
         source_difference(
             _placed(notes, recording, time_line),
@@ -113,6 +116,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
     notes = notes.assign(role=matched.role, stroke=matched.stroke)
     _outcomes(recording, table, notes, matched, struck, time_line)
     _unread(table, best.unread_s)
+    remarks += leave_out_headless(table, best)
     inferred_count = int(np.isfinite(contacts.inferred_s).sum())
     if inferred_count:
         remarks.append(

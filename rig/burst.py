@@ -170,21 +170,29 @@ class NoteCounter:
     """Counts note-ons of a stream of MIDI bytes, for the person to watch. MIDI 1.0.
 
     ``lost`` and ``doubles`` go by the order of impacts and notes alone, of the ``judged`` impacts
-    that another one followed; the analysis decides.
+    that another one followed; the analysis decides. ``headless`` counts data bytes before any
+    status byte, of which nobody knows what they are; nothing is judged until one comes.
+
+    Parameters
+    ----------
+    status
+        Channel status that is in force before the first byte; -1: none is known.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, status: int = -1) -> None:
         self.notes = 0
         self.lost = 0
         self.doubles = 0
         self.judged = 0
         self._before_impact: int | None = None
-        self._status = 0
+        self._status = max(status, 0)
+        self._listens = status >= 0
+        self.headless = 0
         self._data: list[int] = []
 
     def impact(self) -> None:
         """Take an impact: what came since the one before it is all that it got."""
-        if self._before_impact is not None:
+        if self._before_impact is not None and (self._listens or not self.headless):
             since = self.notes - self._before_impact
             self.judged += 1
             self.lost += since == 0
@@ -197,8 +205,10 @@ class NoteCounter:
             return
         if byte >= 0x80:
             self._status = byte if byte < 0xF0 else 0
+            self._listens = True
             self._data.clear()
             return
+        self.headless += not self._listens
         self._data.append(byte)
         if self._status & 0xF0 in (0xC0, 0xD0):
             self._data.clear()

@@ -16,7 +16,8 @@ PROGRESS_S = 0.25
 class Progress:
     """How a run stands.
 
-    ``doing``: a sentence for the person; ``elapsed_s`` and ``duration_s`` count the bursts' time.
+    ``doing``: a sentence for the person; ``elapsed_s`` and ``duration_s`` count the bursts' time;
+    ``headless``: MIDI bytes that can't be read, since no status byte came before them.
     """
 
     stage: str = ""
@@ -30,6 +31,7 @@ class Progress:
     notes: int = 0
     lost: int = 0
     doubles: int = 0
+    headless: int = 0
     state: str = "safe"
     elapsed_s: float = 0.0
     duration_s: float = 0.0

@@ -291,6 +291,7 @@ def run(
             ending=files.protocol.stop,
             done=resumed.struck if resumed is not None else frozenset(),
             strokes_done=resumed.strokes if resumed is not None else 0,
+            status_before=files.specimen.module.status_before,
             recalled=resumed.recall() if resumed is not None and next_burst is not None else None,
         )
         session.open_sources()

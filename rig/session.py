@@ -82,6 +82,8 @@ class Session:
         Bursts that earlier parts of the run have struck, and the strokes in them.
     recalled
         What a search has to know of them.
+    status_before
+        As of ``rig.watch.Watch``.
     """
 
     def __init__(
@@ -98,6 +100,7 @@ class Session:
         done: frozenset[int] = frozenset(),
         strokes_done: int = 0,
         recalled: Recalled | None = None,
+        status_before: int = -1,
     ) -> None:
         self.board = board
         self._bench = bench
@@ -108,6 +111,7 @@ class Session:
         self._ending = Ending(ending or Stop(), bench, strokes_done)
         self._done = done
         self._recalled = recalled or Recalled()
+        self._status_before = status_before
         self._coils = {striker.id: coil for coil, striker in enumerate(bench.strikers)}
         self._by_burst = dict(list(plan.strikes.groupby("burst", sort=False)))
         self._audio: AudioSource | None = None
@@ -166,6 +170,7 @@ class Session:
             teller=self._teller,
             stop=self._stop,
             remember=self._next_burst is not None,
+            status_before=self._status_before,
         )
         self._intake.start()
         watch.write_clock()

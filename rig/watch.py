@@ -37,6 +37,8 @@ class Watch:
         Who is told, and what ends it.
     remember
         Keep events and strikes of all bursts, for a search; else of the running one only.
+    status_before
+        Status byte of the module that is in force at the begin; -1: not known.
 
     Attributes
     ----------
@@ -59,6 +61,7 @@ class Watch:
         teller: Teller,
         stop: threading.Event,
         remember: bool = False,
+        status_before: int = -1,
     ) -> None:
         self._board = board
         self.intake = intake
@@ -66,7 +69,7 @@ class Watch:
         self._teller = teller
         self._stop = stop
         self._remember = remember
-        self._notes = NoteCounter()
+        self._notes = NoteCounter(status_before)
         self.book = StrikeBook([])
         self.burst_ended = False
         self.events: dict[int, list[BoardEvent]] = {}
@@ -173,6 +176,7 @@ class Watch:
             notes=self._notes.notes,
             lost=self._notes.lost,
             doubles=self._notes.doubles,
+            headless=self._notes.headless,
             audio_frames_lost=self.intake.frames_lost,
         )
 

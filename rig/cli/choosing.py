@@ -105,6 +105,7 @@ class Chooser:
             [(event.ticks - zero) / TICKS_PER_S for event in heard],
             module.midi_channel,
             module.zones[0].note,
+            module.status_before,
         )
         return count
 

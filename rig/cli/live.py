@@ -63,6 +63,7 @@ def _table(progress: Progress) -> Table:
         f"{progress.notes} notes",
         f"lost {progress.lost}",
         f"double {progress.doubles}",
+        *([f"{progress.headless} MIDI bytes without a status"] if progress.headless else []),
         *([f"{progress.audio_frames_lost} frames lost"] if progress.audio_frames_lost else []),
     )
     return table

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +40,9 @@ class MidiNotes:
         Bytes of system-exclusive messages, which are skipped.
     cut_short
         Messages whose last bytes are missing.
+    headless, headless_from, headless_to
+        Of the orphans those that came before any status byte, which a status sent earlier would
+        explain; stamp of the first of them (NaN: none), and of the first status (inf: none).
     """
 
     on: npt.NDArray[np.bool_]
@@ -53,6 +57,9 @@ class MidiNotes:
     orphans: int = 0
     sysex_bytes: int = 0
     cut_short: int = 0
+    headless: int = 0
+    headless_from: float = math.nan
+    headless_to: float = math.inf
 
     def __len__(self) -> int:
         return len(self.note)
@@ -63,7 +70,9 @@ class MidiNotes:
         return np.asarray(self.byte_count * (BYTE_US * 1e-6), dtype=np.float64)
 
 
-def parse_notes(values: npt.ArrayLike, starts: npt.ArrayLike, byte_time: float = 0.0) -> MidiNotes:
+def parse_notes(
+    values: npt.ArrayLike, starts: npt.ArrayLike, byte_time: float = 0.0, status: int = -1
+) -> MidiNotes:
     """Find the note messages in a stream of bytes.
 
     Running status holds through real-time bytes (F8 to FF), which may stand inside a message, and
@@ -77,6 +86,8 @@ def parse_notes(values: npt.ArrayLike, starts: npt.ArrayLike, byte_time: float =
         (n,) stamps of their start bits, in any unit; not decreasing.
     byte_time
         From start bit to end of byte in the unit of the stamps; 0 where the stamps are of the end.
+    status
+        Channel status that is in force before the first byte; -1: none is known.
 
     Returns
     -------
@@ -96,13 +107,16 @@ def parse_notes(values: npt.ArrayLike, starts: npt.ArrayLike, byte_time: float =
         raise ValueError(f"values from {stream.min()} to {stream.max()}; bytes are 0 to 255")
     rows: list[tuple[int, int, int, int, int, int]] = []
     orphans = sysex_bytes = cut_short = 0
-    status = first = data1 = -1  # status in force; place of the message's first byte; first data
-    wanted = have = spent = 0
+    first = data1 = -1  # place of the message's first byte; first data
+    headless = have = spent = 0
+    headless_at = first_status = -1
+    wanted = _DATA_BYTES.get(status & 0xF0, 0) if status >= 0 else 0
     in_sysex = False
     for place, value in enumerate(stream.tolist()):
         if value >= _REAL_TIME:
             continue
         if value >= 0x80:
+            first_status = place if first_status < 0 else first_status
             if have or (spent and not in_sysex):
                 cut_short += 1
                 orphans += have
@@ -122,6 +136,9 @@ def parse_notes(values: npt.ArrayLike, starts: npt.ArrayLike, byte_time: float =
             continue
         if status < 0:
             orphans += 1
+            if first_status < 0:
+                headless_at = headless_at if headless else place
+                headless += 1
             continue
         if not spent:
             first = place
@@ -153,4 +170,7 @@ def parse_notes(values: npt.ArrayLike, starts: npt.ArrayLike, byte_time: float =
         orphans=orphans,
         sysex_bytes=sysex_bytes,
         cut_short=cut_short,
+        headless=headless,
+        headless_from=float(stamps[headless_at]) if headless else math.nan,
+        headless_to=float(stamps[first_status]) if first_status >= 0 else math.inf,
     )

@@ -58,10 +58,18 @@ class Module(_Table, kw_only=True, frozen=True):
     firmware: Text
     serial: str = ""
     midi_channel: Annotated[int, Meta(ge=1, le=16)] = 10
+    running_status_from_before: bool = False
+    """Its last status before a run is a note-on of its channel, and may be left out in the run."""
     zones: Annotated[tuple[Zone, ...], Meta(min_length=1)] = msgspec.field(
         name="zone", default=(Zone(id="head", note=38),)
     )
     """The first zone is the one that is struck."""
+
+    @property
+    def status_before(self) -> int:
+        """Status byte in force when a recording begins; -1: not known."""
+        return 0x90 | (self.midi_channel - 1) if self.running_status_from_before else -1
+
     declared_curve: DeclaredCurve = DeclaredCurve()
     settings: Settings = Settings()
 

@@ -32,7 +32,8 @@ class ModuleFigures:
     its level is above this share of the first's. Its sound is rendered a buffer at a time: a note
     sounds from the begin of the buffer after the next, and a converter's delay later.
     ``interference_per_h``: how often a short pulse of
-    ``interference_level`` gets into its input.
+    ``interference_level`` gets into its input. ``status_sent``: its last message before all begins
+    was a note-on.
     """
 
     name: str
@@ -55,6 +56,7 @@ class ModuleFigures:
     second_note: int = 40
     note_hold_ms: float = 60.0
     running_status: bool = True
+    status_sent: bool = False
     zero_velocity_off: bool = True
     sensing_ms: float = 0.0
     zone_ratio: float = 0.5
@@ -131,7 +133,7 @@ class Module:
         # what waits to be sent: (ready, order, message, note without its wire times)
         self._waiting: list[tuple[float, int, bytes, ModuleNote | None]] = []
         self._order = 0
-        self._wire = DinWire(f.running_status)
+        self._wire = DinWire(f.running_status, 0x90 | (f.channel - 1) if f.status_sent else -1)
         self._din: collections.deque[tuple[float, int]] = collections.deque()
         self._host: list[tuple[float, bytes]] = []
         self.notes: list[ModuleNote] = []

@@ -35,11 +35,13 @@ class DinWire:
     ----------
     running_status
         A status byte equal to the last one is left out (MIDI 1.0).
+    status
+        The last one, of a message sent before; -1: none was.
     """
 
-    def __init__(self, running_status: bool) -> None:
+    def __init__(self, running_status: bool, status: int = -1) -> None:
         self._running_status = running_status
-        self._status = -1
+        self._status = status
         self._free_s = -math.inf
 
     def send(self, message: bytes, ready_s: float) -> SentMessage:

@@ -38,6 +38,7 @@ WORLD_KEYS = (
     "note",
     "second_note",
     "channel",
+    "status_sent",
     "audio_ppm",
     "drop_audio_at_s",
     "drop_miscount_frames",
@@ -148,7 +149,7 @@ class World:
         )
         whole = {
             key: int(_number(query, key, 0.0))
-            for key in ("note", "second_note", "channel")
+            for key in ("note", "second_note", "channel", "status_sent")
             if key in query
         }
         position = _number(query, "position", 0.5)
