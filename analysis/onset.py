@@ -23,7 +23,7 @@ from analysis.novelty import (
     frames_per_hop,
 )
 from analysis.quiet import NoiseGauge, quiet_hops
-from analysis.stroke_start import ONSET_SHARE, Stretch, find_starts
+from analysis.stroke_start import Stretch, find_starts
 from analysis.whitening import Predictor
 
 Floats = npt.NDArray[np.float64]
@@ -31,6 +31,8 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Samples = npt.NDArray[np.float32]
 
+APART_S = 0.0035
+"""What begins sooner than this after a stroke is its own where no plan expects it."""
 LEAST_SNR = 8.0
 """Peak over noise rms below which nothing is called a stroke."""
 U_FLOOR_S = 0.5e-6
@@ -41,12 +43,6 @@ HUM_PASSES = 5
 MARGIN_S = 0.12
 EDGE_S = 0.002
 """What begins so near to an end of the recording can't be told from the end itself."""
-FOOT_U_S = 115e-6
-"""Of a sound of unknown make, for each factor e by which what shows above the noise exceeds 1 % of
-the peak: so early may a weaker beginning lie, unseen. From recorded drums, cymbals and hand drums,
-whose beginnings were hidden in noise of -44 to -26 dB (the recordings of the tests)."""
-FOOT_NOISE = 3.4
-"""What is so many times the noise's rms shows."""
 REST_S = 0.005
 """The mean of so much stands for what was before the recording, and for what comes after it."""
 
@@ -120,7 +116,7 @@ class OnsetFinder:
         planned: bool = False,
         contact: bool = True,
     ) -> None:
-        self._foot_u_frames = 0.0 if contact else FOOT_U_S * sample_rate_hz
+        self._contact, self._planned = contact, planned
         self.sample_rate_hz = float(sample_rate_hz)
         self._echo_rise = np.inf if planned else ECHO_RISE
         self._tail_ratio = 0.0 if planned else TAIL_RATIO
@@ -232,6 +228,12 @@ class OnsetFinder:
             tail_ratio=self._tail_ratio,
         )
         onsets = self._onsets(samples, fast, found, sure, drone, noise)
+        while not (self._planned or len(expected)):
+            kept = _apart(onsets.frame, APART_S * self.sample_rate_hz)
+            if len(kept) == len(found):
+                break
+            found, rises, sure = found[kept], rises[kept], sure[kept]
+            onsets = self._onsets(samples, fast, found, sure, drone, noise)
         loud = onsets.peak > LEAST_SNR * onsets.noise_rms
         # by the corner's hop, never by the refined frame: else one could fall between two stretches
         edge = self._whole(EDGE_S)
@@ -278,14 +280,13 @@ class OnsetFinder:
         stretch = Stretch(
             samples, fast, drone, self._hop, self._hop // HOP, noise, self.sample_rate_hz
         )
-        starts = find_starts(stretch, found * self._hop, sure, self._predictor)
+        coarse = found * self._hop
+        starts = find_starts(stretch, coarse, sure, self._predictor, self._contact)
         noise_rms = np.full(len(found), noise)
-        hidden = FOOT_NOISE * noise_rms / (ONSET_SHARE * np.maximum(starts.peak, 1e-12))
-        foot = self._foot_u_frames * np.log(np.maximum(hidden, 1.0))
         floor = max(U_FLOOR_FRAMES, U_FLOOR_S * self.sample_rate_hz)
         return Onsets(
             frame=starts.frame,
-            u_frames=np.hypot(np.hypot(starts.u_frames, foot), floor),
+            u_frames=np.hypot(starts.u_frames, floor),
             peak=starts.peak,
             peak_frame=starts.peak_frame,
             snr_db=20.0 * np.log10(np.maximum(starts.peak, 1e-12) / noise_rms),
@@ -353,6 +354,15 @@ class OnsetFinder:
         if len(samples) and max(samples.max(), -samples.min()) >= CLIP_LEVEL:
             clipped |= (np.abs(samples) >= CLIP_LEVEL).reshape(-1, self._hop).any(axis=1)
         return clipped
+
+
+def _apart(frame: Floats, least: float) -> Ints:
+    """Those that don't follow a stroke at once: what does is the first kink of a slow beginning."""
+    kept: list[int] = []
+    for k, at in enumerate(frame):
+        if not kept or at - frame[kept[-1]] >= least:
+            kept.append(k)
+    return np.array(kept, dtype=np.int64)
 
 
 def _shifted(onsets: Onsets, kept: Ints, first_frame: int) -> Onsets:

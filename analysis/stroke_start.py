@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.rise import AHEAD, fit_rise
+from analysis.unknown_rise import AFTER, first_passing, level_of, row_length
 from analysis.whitening import Predictor
 
 Floats = npt.NDArray[np.float64]
@@ -47,9 +48,19 @@ BACK_S = 0.0012
 """A corner shows up to so long before its hop on the longest scale ..."""
 FORE_S = 0.0005
 """... and so long on the shorter ones."""
+SLOW_BACKS = 3
+"""A slow beginning of unknown make, where no tail is, is looked for so many times as far back."""
 FORESEEN_S = 0.0007
 """How long before that a tail is foretold, to see how well that goes."""
 WINDOW_S = 0.0027
+FAR_GROUPS, WEAK_TAIL = 32, 52.2
+"""Means of so many groups of samples, a few ms before a stroke; their chi-squared about their mean
+(31 degrees of freedom), which pure noise passes once in a hundred (tables)."""
+FOOT_U_S = 115e-6
+"""Of a sound of unknown make on a tail, for each factor e by which what shows above the noise
+exceeds 1 % of the peak: so early may a weaker beginning lie, unseen (from recorded sounds)."""
+FOOT_NOISE = 3.4
+"""What is so many times the noise's rms shows."""
 AVERAGES = (1, 4, 16)
 """Samples averaged for slow rises, tried in turn."""
 
@@ -139,7 +150,9 @@ class _Rises:
         return begin + at, u, slow
 
 
-def find_starts(stretch: Stretch, coarse: Ints, sure: Bools, predictor: Predictor) -> Starts:
+def find_starts(
+    stretch: Stretch, coarse: Ints, sure: Bools, predictor: Predictor, contact: bool = True
+) -> Starts:
     """Find the start of each stroke.
 
     Parameters
@@ -152,6 +165,9 @@ def find_starts(stretch: Stretch, coarse: Ints, sure: Bools, predictor: Predicto
         (n,) no stroke begins earlier than a hop before that.
     predictor
         Foretells the tail on which a stroke may sit.
+    contact
+        Strokes are contact pulses, that rise from nought to their first crest; False: nothing is
+        known of how they begin.
 
     Returns
     -------
@@ -166,20 +182,30 @@ def find_starts(stretch: Stretch, coarse: Ints, sure: Bools, predictor: Predicto
     second = stretch.sample_rate_hz
     fore, back = round(FORE_S * second), round(BACK_S * second)
     stops = np.minimum(np.append(coarse[1:] - fore, 2**60), coarse + int(PEAK_SEARCH_S * second))
-    ringing, slanted = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    ringing, slanted, weak_tail = (np.zeros(n, dtype=bool) for _ in range(3))
     group = max(2 * back // 8, 1)
     for k in range(n):
-        near = stretch.clean(
-            int(coarse[k]) - 3 * back, max(int(stops[k]), int(coarse[k]) + 2 * fore)
-        )
+        lead = SLOW_BACKS * back + FAR_GROUPS * group
+        near = stretch.clean(int(coarse[k]) - lead, max(int(stops[k]), int(coarse[k]) + 2 * fore))
         size = np.abs(near)
-        top = 3 * back - fore + int(size[3 * back - fore :].argmax())
-        peak[k], peak_frame[k] = size[top], coarse[k] - 3 * back + top
-        ringing[k] = size[: 2 * back].max() > 5.5 * stretch.noise_rms
-        groups = near[: 8 * group].reshape(8, group).mean(axis=1)
-        slanted[k] = np.abs(groups).max() > 5.0 * stretch.noise_rms / np.sqrt(group)
+        top = lead - fore + int(size[lead - fore :].argmax())
+        peak[k], peak_frame[k] = size[top], coarse[k] - lead + top
+        # a sound that may begin slowly can be loud for some ms before its corner shows
+        quiet_until = back if contact else SLOW_BACKS * back
+        before = size[lead - quiet_until - 2 * back : lead - quiet_until]
+        close = not contact and k > 0 and coarse[k] - coarse[k - 1] < 2 * SLOW_BACKS * back
+        ringing[k] = close or before.max() > 5.5 * stretch.noise_rms
+        means = near[: (FAR_GROUPS + 8) * group].reshape(-1, group).mean(axis=1)
+        means *= np.sqrt(group) / stretch.noise_rms
+        slanted[k] = np.abs(means[FAR_GROUPS:]).max() > 5.0
+        # a sound that may begin slowly is known by its slowest parts, where tails and hum stay
+        weak_tail[k] = FAR_GROUPS * means[:FAR_GROUPS].var() > WEAK_TAIL
     calm = np.flatnonzero(~ringing)
-    if len(calm):
+    for trend in (False, True):
+        some = np.flatnonzero(~ringing & (weak_tail == trend)) if not contact else calm[:0]
+        if len(some):
+            at[some], u[some] = _of_unknown_make(stretch, coarse[some], peak[some], trend)
+    if len(calm) and contact:
         at[calm], u[calm] = _from_silence(
             stretch, coarse[calm], peak[calm], slanted[calm], sure[calm]
         )
@@ -187,6 +213,9 @@ def find_starts(stretch: Stretch, coarse: Ints, sure: Bools, predictor: Predicto
     if len(loud):
         early = np.where(sure[loud], 0, round(UNSURE_S * second))
         at[loud], u[loud] = _from_tails(stretch, coarse[loud] - early, predictor)
+        if not contact:
+            hidden = FOOT_NOISE * stretch.noise_rms / (ONSET_SHARE * np.maximum(peak[loud], 1e-12))
+            u[loud] = np.hypot(u[loud], FOOT_U_S * second * np.log(np.maximum(hidden, 1.0)))
     return Starts(at, u, peak, peak_frame)
 
 
@@ -263,6 +292,28 @@ def _from_silence(
     sooner = (first + 2.0 * first_u < at) & (rises.threshold > CHAIN_LEAST * noise) & ~slanted
     at[sooner], u[sooner] = first[sooner], first_u[sooner]
     return at, u
+
+
+def _of_unknown_make(
+    stretch: Stretch, coarse: Ints, peak: Floats, trend: bool
+) -> tuple[Floats, Floats]:
+    """Starts of sounds that may begin in any manner, with little but noise before them."""
+    second, noise = stretch.sample_rate_hz, stretch.noise_rms
+    back, window = round(BACK_S * second), int(WINDOW_S * second)
+    length = row_length(second)
+    rows, begin = np.zeros((len(coarse), length)), np.zeros(len(coarse))
+    threshold = ONSET_SHARE * peak
+    level = np.minimum(level_of(threshold, noise), 0.6 * peak)
+    for k in range(len(coarse)):
+        start = int(coarse[k]) - SLOW_BACKS * back - window
+        near = stretch.clean(start, int(coarse[k]) + back + window)
+        rest = float(near[:window].mean())
+        if trend or abs(rest) > REST_NOISE * noise / np.sqrt(window):
+            near -= rest
+        end = window + int(np.argmax(np.abs(near[window : -AFTER - 1]) >= level[k])) + AFTER + 1
+        rows[k], begin[k] = near[end - length : end], start + end - length
+    at, u = first_passing(rows, threshold, noise, second, trend)
+    return begin + at, u
 
 
 def _chain(

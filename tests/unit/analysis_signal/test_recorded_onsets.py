@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from mir_eval.onset import f_measure
 from mir_eval.util import match_events
-from signal_sounds import NOT_ONE_EDGE, ONE_SHOTS, place_recorded
+from signal_sounds import FITTED, HELD_OUT, NOT_ONE_EDGE, ONE_SHOTS, place_recorded
 
 from analysis.onset import find_onsets
 
@@ -49,23 +49,65 @@ def test_one_onset_a_stroke(name):
     assert f == 1.0
 
 
-def test_bias_and_scatter():
-    """60 dB above the noise, all sounds pooled: bias at most 20 us, sd at most 25 us."""
-    pooled = np.concatenate([errors(*heard(name, 60, 4)[:2])[0] for name in ONE_SHOTS])
+@pytest.mark.parametrize("snr_db", [50, 54, 60])
+def test_bias_and_scatter(snr_db):
+    """50 dB and more above the noise, all sounds pooled: bias at most 20 us, sd at most 25 us."""
+    pooled = np.concatenate([errors(*heard(name, snr_db, 4)[:2])[0] for name in ONE_SHOTS])
     assert len(pooled) == 4 * len(ONE_SHOTS)
     assert abs(pooled.mean()) < 20.0
     assert pooled.std() < 25.0
 
 
-@pytest.mark.parametrize("count", [2, pytest.param(8, marks=pytest.mark.long)])
-def test_stated_uncertainty_covers_the_truth(count):
-    """26 to 44 dB above the noise, all sounds pooled: 93 to 97 % within what is stated at 95 %."""
+@pytest.mark.parametrize("snr_db", [50, 60])
+def test_bias_and_scatter_of_sounds_held_out(snr_db):
+    """The same on the sounds of which no constant is."""
+    pooled = np.concatenate([errors(*heard(name, snr_db, 2)[:2])[0] for name in HELD_OUT])
+    assert len(pooled) == 2 * len(HELD_OUT)
+    assert abs(pooled.mean()) < 20.0
+    assert pooled.std() < 25.0
+
+
+SLOW = {
+    "tabla_te1": "rises by 1 % of its peak in 700 us",
+    "tabla_tun3": "stands on a shelf of 0.9 % of its peak for 130 us before its blow",
+    "elec_filt_snare": "stands on shelves of 0.9 to 1 % too",
+}
+"""Sounds whose error alone is more than 25 us: so little does their 1 % stand out from its near."""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("snr_db", [50, 52, 55, 58, 60])
+def test_bias_and_scatter_of_each_sound(snr_db):
+    """All but the slow ones keep an rms error of 25 us alone; what is stated misleads for none."""
+    for name in sorted({*ONE_SHOTS, *HELD_OUT} - set(NOT_ONE_EDGE)):
+        error, u = errors(*heard(name, snr_db, 20)[:2])
+        rms, stated = np.sqrt(np.mean(error**2)), np.sqrt(np.mean(u**2))
+        print(f"{name}: bias {error.mean():.1f}, sd {error.std():.1f}, stated {stated:.1f} us")
+        assert rms < 25.0 or name in SLOW
+        assert rms < 2.0 * stated
+
+
+def covered(names, count, levels_db):
+    """Share of onsets whose stated interval at 95 % holds the truth."""
     inside = []
-    for name in ONE_SHOTS:
-        for snr_db in (26, 32, 38, 44):
+    for name in names:
+        for snr_db in levels_db:
             error, u = errors(*heard(name, snr_db, count)[:2], within_s=0.004)
             inside.append(np.abs(error) <= 1.96 * u)
-    assert 0.93 <= np.concatenate(inside).mean() <= 0.97
+    return np.concatenate(inside).mean()
+
+
+@pytest.mark.parametrize("count", [1, pytest.param(8, marks=pytest.mark.long)])
+def test_stated_uncertainty_of_sounds_held_out(count):
+    """26 to 44 dB above the noise, the half of the sounds that no constant has seen: 93 to 97 %."""
+    assert not set(HELD_OUT) & set(FITTED)
+    assert 0.93 <= covered(HELD_OUT, count, (26, 32, 38, 44)) <= 0.97
+
+
+@pytest.mark.long
+def test_stated_uncertainty_of_loud_sounds_held_out():
+    """The same 50 to 60 dB above it."""
+    assert 0.93 <= covered(HELD_OUT, 8, (50, 52, 54, 56, 58, 60)) <= 0.97
 
 
 def test_ten_times_finer_than_the_best_peer():
@@ -92,7 +134,7 @@ def test_what_has_several_edges_is_found_at_its_first(name):
 
 @pytest.mark.long
 def test_few_are_invented_whatever_the_level():
-    """38 to 60 dB above the noise, 1,176 strokes: at most 2 % missed or invented."""
+    """38 to 60 dB above the noise, 1,176 strokes: at most 0.5 % missed or invented."""
     wrong = strokes = 0
     for name in sorted(set(ONE_SHOTS) - set(NOT_ONE_EDGE)):
         for snr_db in (38, 42, 46, 50, 54, 57, 59):
@@ -101,4 +143,4 @@ def test_few_are_invented_whatever_the_level():
             wrong += len(onsets) + len(truth) - 2 * matched
             strokes += len(truth)
     print(f"{wrong} of {strokes} missed or invented")
-    assert wrong <= 0.02 * strokes
+    assert wrong <= 0.005 * strokes
