@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -21,10 +22,12 @@ BAUD_SHARE = 0.01
 """A DIN line may be 1 % off its rate (MIDI 1.0, hardware)."""
 BYTE_U_US = BAUD_SHARE * BYTE_US / math.sqrt(3.0)
 """Of the last byte's length: uniform over ±1 % of 320 us."""
-USB_FRAME_U_US = 1000.0 / UNIFORM
-"""A host asks a full-speed device once a millisecond (USB 2.0): 289 us."""
 INTERFACE_FRAMES = 0.05
 """Of a place between samples, left by interpolation (found by simulation)."""
+
+
+Part = tuple[float, str]
+"""Standard uncertainty in us, and where it comes from."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -34,7 +37,7 @@ class Budget:
     ``parts``: name -> (standard uncertainty in us, where it comes from). NaN where not known.
     """
 
-    parts: dict[str, tuple[float, str]]
+    parts: dict[str, Part]
 
     @property
     def combined_us(self) -> float:
@@ -43,7 +46,11 @@ class Budget:
 
 
 def timing_budget(
-    strokes: pd.DataFrame, time_line: TimeLine | None, sample_rate_hz: float, note_source: str
+    strokes: pd.DataFrame,
+    time_line: TimeLine | None,
+    sample_rate_hz: float,
+    note_source: str,
+    path: Mapping[str, Part] | None = None,
 ) -> Budget:
     """State the budget of a run's latencies, for its median stroke.
 
@@ -57,6 +64,8 @@ def timing_budget(
         Of the audio.
     note_source
         ``board_din``, ``host``, ``din_line`` or ``import``.
+    path
+        Parts of a note's way into the computer; of ``host`` alone.
 
     Returns
     -------
@@ -64,7 +73,7 @@ def timing_budget(
         Empty tables give NaN parts.
     """
     onset = _median(strokes["onset_u_s"]) * 1e6
-    parts: dict[str, tuple[float, str]] = {
+    parts: dict[str, Part] = {
         "interface sample": (
             INTERFACE_FRAMES / sample_rate_hz * 1e6,
             "interpolation between samples",
@@ -83,13 +92,25 @@ def timing_budget(
         stamp = math.hypot(TICK_U_US, START_BIT_U_US)
         parts["stamp of the note"] = (stamp, "tick of 0.5 µs and start bit to a sixteenth")
         parts["wire"] = (BYTE_U_US, "last byte of 320 µs at a rate known to 1 %")
+    elif note_source == "host":
+        of_path = path or {}
+        # what the note's own uncertainty holds besides
+        others = sum(u * u for u, _ in [*of_path.values(), parts["marker fit"]])
+        left_us2 = (_median(strokes["note_u_s"]) * 1e6) ** 2 - others
+        # NaN stays NaN: nothing is larger
+        tie_us = math.sqrt(max(left_us2, 0.0))
+        parts["clock exchange"] = (tie_us, "bound between host and board clock")
+        parts.update(of_path)
     else:
-        why = {
-            "host": "USB frame of 1 ms and bound between host and board clock",
-            "din_line": "edge of the start bit in the recording",
-        }.get(note_source, "as the recording states it")
+        edge = "edge of the start bit in the recording"
+        why = edge if note_source == "din_line" else "as the recording states it"
         parts["stamp of the note"] = (_median(strokes["note_u_s"]) * 1e6, why)
     return Budget(parts)
+
+
+def plain_time(seconds: float) -> str:
+    """Write a short time with three digits: in µs, from a millisecond on in ms."""
+    return f"{1e6 * seconds:.3g} µs" if seconds < 1e-3 else f"{1e3 * seconds:.3g} ms"
 
 
 def _median(values: pd.Series) -> float:

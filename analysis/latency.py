@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis import interval
+from analysis.budget import plain_time
 from analysis.interval import Interval
 from analysis.measure import Measure
 from analysis.selection import LOST, NOTED, Selection, contacts, measured
@@ -138,7 +139,7 @@ def _source_note(rows: pd.DataFrame) -> str:
     if rows.empty or not {"note_source", "note_u_s"} <= set(rows):
         return ""
     known = interval.finite(rows["note_u_s"])
-    sure = f", standard uncertainty {1e6 * float(np.median(known)):.3g} µs" if known.size else ""
+    sure = f", standard uncertainty {plain_time(float(np.median(known)))}" if known.size else ""
     names = "/".join(sorted({str(name) for name in rows["note_source"] if name}))
     return f"Notes from {names}{sure}." if names else ""
 

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from rig.record.bench_fault import BadFileError
-from rig.record.bench_file import StrikerFacts
+from rig.record.bench_file import Midi, StrikerFacts
 from rig.record.run_folder import RunReader
 from rig.record.run_records import Status
 
@@ -45,6 +45,8 @@ class Recording:
         Note of the zone that is struck; note to zone; channel of the module.
     strikers
         Striker's identity to what the bench file says of it.
+    midi
+        What the bench file says of where notes come in.
     reader
         The run folder itself.
     """
@@ -62,6 +64,7 @@ class Recording:
     struck_zone_note: int
     midi_channel: int
     strikers: dict[str, StrikerFacts]
+    midi: Midi
     reader: RunReader
 
     @property
@@ -151,5 +154,6 @@ def recording_of(reader: RunReader) -> Recording:
         struck_zone_note=module.zones[0].note,
         midi_channel=module.midi_channel,
         strikers={striker.id: striker for striker in bench.strikers},
+        midi=bench.midi,
         reader=reader,
     )

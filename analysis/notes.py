@@ -11,8 +11,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from analysis.budget import BYTE_U_US, START_BIT_U_US, TICK_U_US, UNIFORM, USB_FRAME_U_US
+from analysis.budget import BYTE_U_US, START_BIT_U_US, TICK_U_US, UNIFORM
 from analysis.din_bytes import DinBytes
+from analysis.host_path import HostPath, host_path
 from analysis.load import Recording
 from analysis.timeline import WANDER, TimeLine
 from rig.record.bench_fault import BenchError
@@ -47,6 +48,8 @@ class NoteSource:
         Stretches (begin, end) of the audio clock in which notes may stand that can't be read.
     headless, headless_s
         Data bytes before any status byte, and the stretch (begin, end) in which they came.
+    path
+        Of ``host``: the way into the computer, whose delay is taken off, as far as it is known.
     """
 
     name: str
@@ -55,6 +58,7 @@ class NoteSource:
     unread_s: tuple[tuple[float, float], ...] = ()
     headless: int = 0
     headless_s: tuple[float, float] = (math.nan, math.inf)
+    path: HostPath | None = None
 
 
 def collect_notes(
@@ -113,10 +117,10 @@ def collect_notes(
         pairs = recording.of_kind("clock_pair")
         if len(pairs) >= LEAST_EXCHANGES:
             ticks, bound_s = host_to_ticks(pairs, notes.end)
-            u_s = np.sqrt(
-                time_line.u_s(ticks) ** 2 + bound_s**2 / 3.0 + (USB_FRAME_U_US * 1e-6) ** 2
-            )
-            found.append(_source(recording, notes, time_line.t_s(ticks), u_s, "host"))
+            path = host_path(recording.midi)
+            u_s = np.sqrt(time_line.u_s(ticks) ** 2 + bound_s**2 / 3.0 + path.u_s**2)
+            source = _source(recording, notes, time_line.t_s(ticks) - path.delay_s, u_s, "host")
+            found.append(dataclasses.replace(source, path=path))
         elif not found:
             raise BenchError(
                 f"{recording.path}: notes are stamped by the host, but only {len(pairs)} exchanges "

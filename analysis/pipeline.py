@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from analysis.budget import plain_time
 from analysis.decide import Decision, RunStatus, Verdict, decide_all, describe, overall
 from analysis.idle import MOST_IDLE_S, idle_samples, idle_spans
 from analysis.load import Recording, recording_of
@@ -159,7 +160,7 @@ class Analysis:
         u_s = self.table.notes["note_u_s"].to_numpy(dtype=np.float64)
         if not np.isfinite(u_s).any():
             return name
-        return f"{name}, each to {1e6 * float(np.nanmedian(u_s)):.3g} µs (standard uncertainty)"
+        return f"{name}, each to {plain_time(float(np.nanmedian(u_s)))} (standard uncertainty)"
 
 
 def analyse_run(path: Path | str) -> Analysis:

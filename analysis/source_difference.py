@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis import interval
-from analysis.budget import USB_FRAME_U_US
+from analysis.host_path import HostPath
 from analysis.match import match_times, usual_flight
 from analysis.measure import Measure
 from analysis.selection import measured
@@ -26,11 +26,11 @@ LARGEST_OFFSET_S = 0.05
 JITTER_S = 0.012
 """A note may be so far from the usual difference."""
 
+LEAST_TO_KEEP = 30
+"""Notes, with fewer a jitter is known to no better than a quarter (normal, 95 %)."""
+
 UNITS = {"host": ("ms", 1e3), "din_line": ("us", 1e6)}
 """Source -> unit of its measures, and seconds in it."""
-
-OWN_U_S = {"host": 1e-6 * USB_FRAME_U_US}
-"""What a source states as its uncertainty and what is the very delay and jitter that is sought."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -42,11 +42,15 @@ class SourceDifference:
     source, reference
         Their names.
     difference_s
-        (n,) note time of the source less that of the reference, of notes that both have.
+        (n,) note time of the source less that of the reference, of notes that both have; of a host
+        its stamps as they were, whatever is known of its path.
     u_s
-        (n,) standard uncertainty of each, as both sources state it.
+        (n,) standard uncertainty of each, as both sources state it; without the path's own, which
+        is what is sought.
     missing, further
         Notes of the reference that the source lacks, and the other way round.
+    path
+        What was taken for the path; of a host alone.
     """
 
     source: str
@@ -55,10 +59,31 @@ class SourceDifference:
     u_s: Floats
     missing: int
     further: int
+    path: HostPath | None = None
+
+    def contradiction(self) -> str:
+        """Sentence where the path is not what the bench file takes it for; empty if it is."""
+        if self.path is None or not self.difference_s.size:
+            return ""
+        found_s = float(np.median(self.difference_s))
+        if abs(found_s - self.path.delay_s) <= 2.0 * self.path.u_s:
+            return ""
+        taken = (
+            f"the bench file has {1e3 * self.path.delay_s:.3g} ms: measure it again"
+            if self.path.measured
+            else "the bench file takes it for less: keep what was measured there, as host_path"
+        )
+        return (
+            f"the path of notes into this computer lasts {1e3 * found_s:.3g} ms by "
+            f"{self.reference}, and {taken}"
+        )
 
 
 def source_difference(
-    reference: pd.DataFrame, other: pd.DataFrame, names: tuple[str, str]
+    reference: pd.DataFrame,
+    other: pd.DataFrame,
+    names: tuple[str, str],
+    path: HostPath | None = None,
 ) -> SourceDifference:
     """Pair the notes of two sources.
 
@@ -68,6 +93,8 @@ def source_difference(
         Notes in order of ``note_t_s`` (``analysis.notes.COLUMNS``); either may be empty.
     names
         Of reference and other.
+    path
+        Of the other, if it is a host: what its times and their uncertainty hold of it.
     """
     a_s = reference["note_t_s"].to_numpy(dtype=np.float64)
     b_s = other["note_t_s"].to_numpy(dtype=np.float64)
@@ -78,13 +105,15 @@ def source_difference(
         same &= reference[column].to_numpy()[i] == other[column].to_numpy()[j]
     i, j = i[same], j[same]
     u = [part["note_u_s"].to_numpy(dtype=np.float64) for part in (reference, other)]
+    delay_s, own_u_s = (path.delay_s, path.u_s) if path is not None else (0.0, 0.0)
     return SourceDifference(
         source=names[1],
         reference=names[0],
-        difference_s=b_s[j] - a_s[i],
-        u_s=np.hypot(u[0][i], u[1][j]),
+        difference_s=b_s[j] - a_s[i] + delay_s,
+        u_s=np.sqrt(u[0][i] ** 2 + np.maximum(u[1][j] ** 2 - own_u_s**2, 0.0)),
         missing=len(a_s) - len(i),
         further=len(b_s) - len(j),
+        path=path,
     )
 
 
@@ -100,6 +129,7 @@ def join_differences(some: Sequence[SourceDifference]) -> tuple[SourceDifference
             u_s=np.concatenate([one.u_s for one in group]),
             missing=sum(one.missing for one in group),
             further=sum(one.further for one in group),
+            path=group[0].path,
         )
         for group in groups
     )
@@ -111,14 +141,13 @@ def difference_measures(
     """Return mean and standard deviation of each difference (``host_offset_mean`` and so on).
 
     The mean is widened by the timing uncertainty that all notes may share: at most the least of
-    what both sources state, less what is the path's own.
+    what both sources state.
     """
     found: list[Measure] = []
     for one in differences:
         unit, scale = UNITS[one.source]
         u_s = float(np.median(one.u_s)) if one.u_s.size else np.nan
-        further = interval.least(one.u_s) ** 2 - OWN_U_S.get(one.source, 0.0) ** 2
-        shared_s = float(np.sqrt(np.maximum(further, 0.0)))
+        shared_s = interval.least(one.u_s)
         mean = interval.mean(one.difference_s, confidence)
         details: Mapping[str, object] = {
             "reference": one.reference,
@@ -128,9 +157,11 @@ def difference_measures(
         }
         note = (
             f"Notes of {one.source} less those of {one.reference}; both state a standard "
-            f"uncertainty of {u_s * 1e6:.3g} us together. {one.missing} of the reference's notes "
-            f"are missing, {one.further} are further ones."
+            f"uncertainty of {u_s * 1e6:.3g} us together"
+            f"{', the path into the computer left out' if one.path is not None else ''}. "
+            f"{one.missing} of the reference's notes are missing, {one.further} are further ones."
         )
+        note += _how_to_keep(one, shared_s)
         for name, figure in (
             ("mean", interval.with_systematic(mean, shared_s, confidence)),
             ("sd", interval.sd(one.difference_s, confidence)),
@@ -148,3 +179,17 @@ def difference_measures(
                 )
             )
     return found
+
+
+def _how_to_keep(one: SourceDifference, shared_s: float) -> str:
+    """Say what the bench file wants of a host's path; nothing where it can't be told."""
+    late_ms = 1e3 * one.difference_s
+    if one.path is None or late_ms.size < LEAST_TO_KEEP:
+        return ""
+    jitter_ms = float(late_ms.std(ddof=1))
+    mean_u_ms = float(np.hypot(jitter_ms / np.sqrt(late_ms.size), 1e3 * shared_s))
+    return (
+        f" To keep it for runs without {one.reference}, under [midi] of the bench file: "
+        f"host_path = {{ delay_ms = {late_ms.mean():.3f}, "
+        f"delay_uncertainty_ms = {mean_u_ms:.3f}, jitter_ms = {jitter_ms:.3f} }}"
+    )

@@ -96,9 +96,11 @@ def build_strokes(recording: Recording) -> StrokeTable:
             _placed(notes, recording, time_line),
             _placed(other.notes, recording, time_line),
             (source, other.name),
+            other.path,
         )
         for other in further
     )
+    remarks += [best.path.remark] if best.path is not None else []
     remarks += _source_remarks(differences)
     contacts = find_contacts(recording, heard, drive_s, time_line)
     table = _rows(recording, contacts, drive_s)
@@ -135,7 +137,13 @@ def build_strokes(recording: Recording) -> StrokeTable:
         "audio_gaps": len(recording.gaps),
         "remarks": remarks,
     }
-    budget = timing_budget(table, time_line, recording.sample_rate_hz, source)
+    budget = timing_budget(
+        table,
+        time_line,
+        recording.sample_rate_hz,
+        source,
+        best.path.parts if best.path is not None else None,
+    )
     return StrokeTable(table, notes, time_line, budget, facts, differences)
 
 
@@ -161,6 +169,8 @@ def _source_remarks(differences: Sequence[SourceDifference]) -> list[str]:
                 f"{one.source} lacks {one.missing} notes that {one.reference} has, and has "
                 f"{one.further} that the other lacks; notes are those of {one.reference}"
             )
+        if contradiction := one.contradiction():
+            remarks.append(contradiction)
         off_s = float(np.median(one.difference_s)) if one.difference_s.size else 0.0
         if one.source == "din_line" and abs(off_s) > MOST_LINE_OFFSET_S:
             remarks.append(

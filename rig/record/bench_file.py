@@ -43,11 +43,25 @@ class Audio(_Table, kw_only=True, frozen=True):
     sample_rate_hz: Annotated[int, Meta(ge=8_000, le=768_000)] = 96_000
 
 
+class HostPath(_Table, kw_only=True, frozen=True):
+    """A note's way into this computer, as measured against a surer source."""
+
+    delay_ms: Annotated[float, Meta(ge=-1000, le=1000)]
+    """Host's stamp less the end of the note on the DIN wire, in the mean."""
+    delay_uncertainty_ms: NotNegative
+    """Standard uncertainty of that."""
+    jitter_ms: NotNegative
+    """Standard deviation of one note."""
+
+
 class Midi(_Table, kw_only=True, frozen=True):
     """Where notes come in: the board's DIN input, and a host port by exact name if given."""
 
     board_din: bool = True
     host_port: str = ""
+    host_delay_at_most_ms: Positive = 10.0
+    """What a note's way into the computer is taken to last at most, where it isn't measured."""
+    host_path: HostPath | None = None
 
 
 class Calibration(_Table, kw_only=True, frozen=True):

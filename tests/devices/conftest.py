@@ -1,9 +1,22 @@
 """Virtual audio and MIDI devices for the tests of this folder."""
 
 import shutil
+import sys
+from pathlib import Path
 
 import pytest
 from virtual_devices import Server
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "emulated"))
+
+import builds
+
+
+@pytest.fixture(scope="session")
+def emulator(tmp_path_factory):
+    """Give the command that starts the emulated controller with the firmware's image."""
+    folder = tmp_path_factory.mktemp("emulator")
+    return [str(builds.harness_build(folder)), str(builds.avr_build(folder))]
 
 
 @pytest.fixture

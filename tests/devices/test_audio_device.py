@@ -1,10 +1,12 @@
 """The audio code for real interfaces, against a virtual interface that is sample-accurate."""
 
+import importlib.resources
 import json
 import signal
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 from virtual_devices import finish, wait_line
 
@@ -187,3 +189,29 @@ def test_the_devices_command_lists_what_a_bench_file_wants(jack_server):
     out = finish(server.client("-m", "rig.cli.main", "devices"))
     assert '"pads" (JACK Audio Connection Kit; 4 inputs, usually 48000 Hz)' in out
     assert '"pads:midi"' in out
+
+
+def test_the_level_command_meters_a_live_input(jack_server, tmp_path):
+    """Noise, hardest tap and head room of each channel are those that were played.
+
+    0 dBFS is the rms of a sine at full scale (AES17, from memory): white noise of rms r reads
+    20 log10(r) + 3.01 dB.
+    """
+    rate_hz, seconds = 48_000, 30
+    rng = np.random.default_rng(5)
+    audio = rng.normal(0.0, [1e-3, 1e-4], (seconds * rate_hz, 2)).astype(np.float32)
+    for first, peak in ((0, 0.25), (1, 0.5), (2, 0.4)):
+        audio[first * rate_hz // 4 :: 3 * rate_hz // 4, 0] = peak
+    np.savez(tmp_path / "take.npz", audio=audio, midi_frames=np.zeros(0), midi=np.zeros((0, 3)))
+    text = (importlib.resources.files("protocols") / "benches" / "simulated.toml").read_text()
+    text = text.replace("sim://bench?seed=1", "none").replace("96_000", "48_000")
+    bench = tmp_path / "bench.toml"
+    bench.write_text(text.replace('device = "board"', 'device = "pads"'))
+    server = jack_server(rate_hz)
+    player = instrument(server, 2, tmp_path / "take.npz")
+    tell(player, "play")
+    meter = server.client("-m", "rig.cli.main", "level", "--bench", bench, "--seconds", "3")
+    sensor, marker = finish(meter).splitlines()
+    assert sensor == "channel 1 (sensor): noise −57 dBFS; hardest tap −6 dBFS; head room 6 dB"
+    assert marker.startswith("channel 2 (marker): noise −77 dBFS; hardest tap −6")
+    assert marker.endswith("little above noise; tap harder, or turn the gain up")

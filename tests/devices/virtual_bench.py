@@ -1,6 +1,7 @@
-"""The simulated bench in real time, behind real kinds of ports: ``virtual_bench.py JSON``.
+"""A bench in real time, behind real kinds of ports: ``virtual_bench.py JSON``.
 
-Its board answers on a pseudo-terminal, its audio and its module's USB port are a JACK client of
+``url``: the simulated bench. ``emulator``: the firmware's image on an emulated controller, with
+the simulated bench's strikers and pad. The board answers on a pseudo-terminal, its audio and its module's USB port are a JACK client of
 the given name: the host's code for real devices meets them as it meets any others. It prints
 ``pty NAME`` and runs until its input ends; then the truth is written to the path given.
 """
@@ -16,6 +17,7 @@ import tty
 from pathlib import Path
 
 import numpy as np
+from emulated_port import EmulatedPort
 
 from rig.link.transport import open_port
 
@@ -43,7 +45,10 @@ def main():
         player.stdin.write(struct.pack("<BI", kind, len(content)) + content)
         player.stdin.flush()
 
-    port = open_port(ask["url"])
+    if "emulator" in ask:
+        port = EmulatedPort(ask["emulator"], ask["seed"])
+    else:
+        port = open_port(ask["url"])
     audio = port.audio_source(ask["rate_hz"], roles)
     audio.start()
     midi = port.midi_source()
@@ -55,7 +60,8 @@ def main():
     began_s = time.monotonic() - port.monotonic_s()
     audio_s = 0.0
     while not select.select([sys.stdin], [], [], 0)[0]:
-        if select.select([near], [], [], TURN_S)[0]:
+        behind = time.monotonic() - began_s - port.monotonic_s() > TURN_S
+        if select.select([near], [], [], 0 if behind else TURN_S)[0]:
             port.write(os.read(near, 4096))
         now_s = time.monotonic() - began_s
         port.sleep_s(now_s - port.monotonic_s())

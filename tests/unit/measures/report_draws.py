@@ -14,9 +14,9 @@ from scipy import stats
 from scipy.special import logit
 from stroke_tables import flams, ladder, strokes
 
-from analysis.budget import USB_FRAME_U_US
 from analysis.counts import count_measures, crosstalk_share, stray_rate
 from analysis.flam import flam_measures
+from analysis.host_path import HostPath
 from analysis.latency import latency_measures
 from analysis.measure import Measure
 from analysis.module_out import sound_measures
@@ -90,10 +90,11 @@ def sources(rng: np.random.Generator) -> Drawn:
     """
     at = np.cumsum(rng.uniform(0.1, 0.3, 250))
     board = pd.DataFrame({"note_t_s": at, "note_u_s": 1e-7, "note": 38, "velocity": 64.0})
-    frame_s, tie_s = 1e-6 * USB_FRAME_U_US, 3e-4
+    tie_s = 3e-4
+    path = HostPath(delay_s=0.0, shared_u_s=5e-3, jitter_s=0.0, measured=False, remark="")
     late = 0.001 + rng.uniform(0, 0.001, at.size) + rng.normal(0, 1e-4, at.size)
     host = board.assign(
-        note_t_s=at + late + rng.normal(0, tie_s), note_u_s=math.hypot(tie_s, frame_s)
+        note_t_s=at + late + rng.normal(0, tie_s), note_u_s=math.hypot(tie_s, path.u_s)
     )
     edge_s, rate_s = 1e-6, 2e-6
     line = board.assign(
@@ -101,7 +102,7 @@ def sources(rng: np.random.Generator) -> Drawn:
     )
     found = difference_measures(
         [
-            source_difference(board, host, ("board_din", "host")),
+            source_difference(board, host, ("board_din", "host"), path),
             source_difference(board, line, ("board_din", "din_line")),
         ]
     )

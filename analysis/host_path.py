@@ -1,0 +1,85 @@
+"""A note's way into the computer: how late the host stamps it, and how sure that is.
+
+The exchanges that tie the host's clock to the board's can't see it. Where nothing has measured the
+way, its delay is known by bounds alone.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+from analysis.budget import Part
+from rig.record.bench_file import Midi
+
+
+@dataclasses.dataclass(frozen=True)
+class HostPath:
+    """What is taken off each of the host's stamps, and what stays unsure.
+
+    Attributes
+    ----------
+    delay_s
+        Taken off each stamp; 0 where nothing has measured it.
+    shared_u_s, jitter_s
+        Standard uncertainties: of the delay that all notes share, and of each note's own.
+    measured
+        Whether the bench file holds a measured path.
+    remark
+        Sentence that belongs beside each latency.
+    """
+
+    delay_s: float
+    shared_u_s: float
+    jitter_s: float
+    measured: bool
+    remark: str
+
+    @property
+    def u_s(self) -> float:
+        """Standard uncertainty of one note's time by this path."""
+        return math.hypot(self.shared_u_s, self.jitter_s)
+
+    @property
+    def parts(self) -> dict[str, Part]:
+        """Parts of the timing budget, in us."""
+        if not self.measured:
+            why = "path of a note into the computer, not measured: known by its bounds alone"
+            return {"host's path": (self.shared_u_s * 1e6, why)}
+        return {
+            "host's path": (self.shared_u_s * 1e6, "of the delay that was measured"),
+            "stamp of the note": (self.jitter_s * 1e6, "jitter of the path that was measured"),
+        }
+
+
+def host_path(midi: Midi) -> HostPath:
+    """Give the path of a bench file, measured or not.
+
+    A delay that lies anywhere between 0 and its bound with equal chance has the mean square
+    deviation a²/3 from 0: its variance a²/12 (JCGM 100:2008, 4.3.7) and the square of its mean
+    a/2. It is not taken off, since nobody has seen it; so the root of that is its uncertainty.
+    """
+    known = midi.host_path
+    if known is None:
+        bound_ms = midi.host_delay_at_most_ms
+        return HostPath(
+            delay_s=0.0,
+            shared_u_s=bound_ms * 1e-3 / math.sqrt(3.0),
+            jitter_s=0.0,
+            measured=False,
+            remark=(
+                "notes are stamped by this computer, and nothing has measured how late: every "
+                f"latency holds the delay of that path too, taken to be between 0 and {bound_ms:g} "
+                "ms. Record the module's DIN port in the same run to measure it"
+            ),
+        )
+    return HostPath(
+        delay_s=known.delay_ms * 1e-3,
+        shared_u_s=known.delay_uncertainty_ms * 1e-3,
+        jitter_s=known.jitter_ms * 1e-3,
+        measured=True,
+        remark=(
+            f"notes are stamped by this computer; the path's own delay of {known.delay_ms:.3g} ms "
+            "was measured before, and is taken off"
+        ),
+    )
