@@ -24,7 +24,7 @@ from analysis.sensor_facts import (
     position_table,
     stroke_facts,
 )
-from analysis.waveforms import Waveforms, waveforms
+from analysis.waveforms import Waveforms, waveforms_of_parts
 from rig.record.bench_fault import BenchError
 
 LEAST_GAPS = 3
@@ -93,7 +93,7 @@ def gather(
         No stroke with an onset, or too little silence to know the noise.
     """
     recording, strokes = analysis.recording, analysis.table.strokes
-    cut = waveforms(recording, strokes)
+    cut = _cut(analysis)
     try:
         silence = noise(cut.silence, cut.sample_rate_hz)
     except SensorError as error:
@@ -120,8 +120,7 @@ def gather(
         no_advice = str(error)
     crosstalk = pd.DataFrame()
     if "second_zone" in recording.roles:
-        other = waveforms(recording, strokes, role="second_zone")
-        crosstalk = crosstalk_table(cut, other)
+        crosstalk = crosstalk_table(cut, _cut(analysis, "second_zone"))
     return Evidence(
         analysis=analysis,
         cut=cut,
@@ -150,11 +149,17 @@ def why(analysis: Analysis) -> pd.DataFrame:
     if not wrong:
         return nothing
     try:
-        cut = waveforms(analysis.recording, strokes)
+        cut = _cut(analysis)
         silence = noise(cut.silence, cut.sample_rate_hz)
     except BenchError:
         return nothing
     return explain(cut, strokes, notes, analysis.specimen.module.settings, silence)
+
+
+def _cut(analysis: Analysis, role: str = "sensor") -> Waveforms:
+    return waveforms_of_parts(
+        analysis.recordings, analysis.begins, analysis.table.strokes, role=role
+    )
 
 
 def _velocities(strokes: pd.DataFrame) -> NDArray[np.float64]:
@@ -171,7 +176,7 @@ def _positions(runs: Sequence[Analysis], first: Waveforms) -> pd.DataFrame:
             f"level over strike position: {len(pads)} pads, struck at {places}; one pad, struck at "
             "a different strike_position in each run, is needed"
         )
-    others = [waveforms(run.recording, run.table.strokes) for run in runs[1:]]
+    others = [_cut(run) for run in runs[1:]]
     return position_table(dict(zip(places, [first, *others], strict=True)))
 
 

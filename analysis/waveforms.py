@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -53,7 +54,9 @@ class Waveforms:
         return self.subset((own > 0.08) & (quiet > _SILENCE_BEFORE_S / 4.0))
 
 
-def waveforms(recording: Recording, strokes: pd.DataFrame, *, role: str = "sensor") -> Waveforms:
+def waveforms(
+    recording: Recording, strokes: pd.DataFrame, *, role: str = "sensor", went_on: bool = False
+) -> Waveforms:
     """Cut the strokes of a run out of its recording.
 
     Parameters
@@ -64,6 +67,9 @@ def waveforms(recording: Recording, strokes: pd.DataFrame, *, role: str = "senso
         Its stroke table; rows without an onset are left out.
     role
         Channel: ``sensor`` or ``second_zone``.
+    went_on
+        The run went on in another part: what is heard after the last stroke is no silence, but the
+        begin of a burst that was struck again.
 
     Returns
     -------
@@ -112,10 +118,66 @@ def waveforms(recording: Recording, strokes: pd.DataFrame, *, role: str = "senso
         # the next stroke's first sound, well before where its onset was found, is not this one's
         own_s=table["own_s"].to_numpy(dtype=float) - NEXT_MARGIN_S,
     )
+    end_s = float(onset[-1]) if went_on else recording.duration_s
     return Waveforms(
-        strokes=table, envelopes=made, silence=_silence(recording, onset, column),
+        strokes=table, envelopes=made, silence=_silence(recording, onset, column, end_s),
         sample_rate_hz=rate,
     )  # fmt: skip
+
+
+def waveforms_of_parts(
+    recordings: Sequence[Recording],
+    begins: Sequence[int],
+    strokes: pd.DataFrame,
+    *,
+    role: str = "sensor",
+) -> Waveforms:
+    """Cut the strokes of a run out of all its parts, each stroke out of the part that heard it.
+
+    Parameters
+    ----------
+    recordings, begins
+        The parts in order, and the frame at which each begins on their common line of time.
+    strokes
+        The run's stroke table, on that line; the waveforms' ``strokes`` are on it too.
+    role
+        As in :func:`waveforms`.
+
+    Raises
+    ------
+    DetectorError
+        No part yields a waveform, and why the last one yields none.
+    """
+    if len(recordings) == 1:
+        return waveforms(recordings[0], strokes, role=role)
+    onset = strokes["onset_t_s"].to_numpy(dtype=float)
+    begin_s = np.array(begins) / recordings[0].sample_rate_hz
+    place = np.searchsorted(begin_s, onset, side="right") - 1
+    made: list[Waveforms] = []
+    failed: DetectorError | None = None
+    for part, (recording, since_s) in enumerate(zip(recordings, begin_s, strict=True)):
+        mine = strokes[place == part]
+        try:
+            own = mine.assign(onset_t_s=mine["onset_t_s"] - since_s)
+            cut = waveforms(recording, own, role=role, went_on=part < len(recordings) - 1)
+        except DetectorError as error:
+            failed = error
+            continue
+        back = cut.strokes.assign(onset_t_s=cut.strokes["onset_t_s"] + since_s)
+        made.append(dataclasses.replace(cut, strokes=back))
+    if not made:
+        raise failed or DetectorError("strokes' waveforms: a run without parts; none was recorded")
+    sounds = [one.envelopes for one in made]
+    return Waveforms(
+        strokes=pd.concat([one.strokes for one in made]),
+        envelopes=dataclasses.replace(
+            sounds[0],
+            level=np.concatenate([one.level for one in sounds]),
+            force_n=np.concatenate([one.force_n for one in sounds]),
+        ),
+        silence=np.concatenate([one.silence for one in made]),
+        sample_rate_hz=made[0].sample_rate_hz,
+    )
 
 
 def _struck_with(table: pd.DataFrame) -> NDArray[np.float64]:
@@ -124,9 +186,11 @@ def _struck_with(table: pd.DataFrame) -> NDArray[np.float64]:
     return force_n if np.isfinite(force_n).any() else table["width_us"].to_numpy(dtype=float)
 
 
-def _silence(recording: Recording, onset: NDArray[np.float64], column: int) -> NDArray[np.float32]:
+def _silence(
+    recording: Recording, onset: NDArray[np.float64], column: int, end_s: float
+) -> NDArray[np.float32]:
     """Join what was recorded at least so long after any stroke, and not just before one."""
-    edges = np.concatenate([[0.0], onset, [recording.duration_s]])
+    edges = np.concatenate([[0.0], onset, [end_s]])
     pieces: list[NDArray[np.float32]] = []
     left_s = _MOST_SILENCE_S
     for k, (begin, end) in enumerate(itertools.pairwise(edges)):

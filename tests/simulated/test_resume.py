@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from bench_runs import files, shipped
 
+from analysis.evidence import gather
 from analysis.pipeline import Analysis, analyse_run
 from analysis.provenance import provenance
 from analysis.report.page import write_page
@@ -124,6 +125,19 @@ def test_the_gaps_are_told(path: Path, analysis: Analysis) -> None:
     assert [start.part for start in starts] == [1, 2, 3]
     assert starts[1].continues == starts[2].continues == starts[0].run_id
     assert starts[2].gap_s >= 0
+
+
+def test_each_stroke_s_sound_is_cut_out_of_its_own_part(analysis: Analysis) -> None:
+    """Advice and causes look at the sound of all parts: each waveform has its stroke's peak."""
+    found = gather(analysis)
+    cut = found.cut
+    assert len(cut.strokes) > 340
+    peak_db = 20.0 * np.log10(cut.envelopes.level[:, cut.envelopes.onset :].max(axis=1))
+    off_db = np.abs(peak_db - cut.strokes["peak_dbfs"].to_numpy(dtype=float))
+    assert np.quantile(off_db, 0.99) < 0.5
+    assert found.advice is not None, found.no_advice
+    assert found.advice.count > 100
+    assert found.silence.rms < 2e-3
 
 
 def test_the_joined_run_is_measured_and_drawn(path: Path, analysis: Analysis) -> None:
