@@ -123,6 +123,10 @@ def further_strokes(measure: Measure, bound: float, *, at_most: bool) -> int | N
     shared = float(measure.details.get("systematic", 0.0))
     shared = shared if math.isfinite(shared) else 0.0
     shared *= float(stats.norm.ppf((1 + measure.confidence) / 2))
+    if bound < measure.value:
+        # what notes may be late by is all below, and stays
+        late = float(measure.details.get("late_at_most", 0.0))
+        half, distance = half - late, max(distance - late, 0.0)
     room = distance**2 - shared**2
     sampling = half**2 - shared**2
     if not math.isfinite(half) or room <= 0 or sampling <= 0:

@@ -12,6 +12,9 @@ import math
 from analysis.budget import Part
 from rig.record.bench_file import Midi
 
+HOST_PATH = "host's path"
+"""Name of its part in the timing budget."""
+
 
 @dataclasses.dataclass(frozen=True)
 class HostPath:
@@ -23,8 +26,8 @@ class HostPath:
         Taken off each stamp; 0 where nothing has measured it.
     shared_u_s, jitter_s
         Standard uncertainties: of the delay that all notes share, and of each note's own.
-    measured
-        Whether the bench file holds a measured path.
+    late_at_most_s
+        Bound of a delay that nothing has measured, and that is in each time still; else 0.
     remark
         Sentence that belongs beside each latency.
     """
@@ -32,8 +35,13 @@ class HostPath:
     delay_s: float
     shared_u_s: float
     jitter_s: float
-    measured: bool
+    late_at_most_s: float
     remark: str
+
+    @property
+    def measured(self) -> bool:
+        """Whether the bench file holds a measured path."""
+        return self.late_at_most_s == 0.0
 
     @property
     def u_s(self) -> float:
@@ -45,39 +53,47 @@ class HostPath:
         """Parts of the timing budget, in us."""
         if not self.measured:
             why = "path of a note into the computer, not measured: known by its bounds alone"
-            return {"host's path": (self.shared_u_s * 1e6, why)}
+            return {HOST_PATH: (self.shared_u_s * 1e6, why)}
         return {
-            "host's path": (self.shared_u_s * 1e6, "of the delay that was measured"),
+            HOST_PATH: (self.shared_u_s * 1e6, "of the delay that was measured"),
             "stamp of the note": (self.jitter_s * 1e6, "jitter of the path that was measured"),
         }
+
+
+def late_u_s(at_most_s: float) -> float:
+    """Give the standard uncertainty of a time that is late by 0 to ``at_most_s``, all as likely.
+
+    The root of the mean square of the delay, a/√3: its variance a²/12 (JCGM 100:2008, 4.3.7) and
+    the square of its mean a/2.
+    """
+    return at_most_s / math.sqrt(3.0)
 
 
 def host_path(midi: Midi) -> HostPath:
     """Give the path of a bench file, measured or not.
 
-    A delay that lies anywhere between 0 and its bound with equal chance has the mean square
-    deviation a²/3 from 0: its variance a²/12 (JCGM 100:2008, 4.3.7) and the square of its mean
-    a/2. It is not taken off, since nobody has seen it; so the root of that is its uncertainty.
+    A delay that nothing has measured is not taken off, but stays as uncertainty.
     """
     known = midi.host_path
     if known is None:
         bound_ms = midi.host_delay_at_most_ms
         return HostPath(
             delay_s=0.0,
-            shared_u_s=bound_ms * 1e-3 / math.sqrt(3.0),
+            shared_u_s=late_u_s(bound_ms * 1e-3),
             jitter_s=0.0,
-            measured=False,
+            late_at_most_s=bound_ms * 1e-3,
             remark=(
                 "notes are stamped by this computer, and nothing has measured how late: every "
                 f"latency holds the delay of that path too, taken to be between 0 and {bound_ms:g} "
-                "ms. Record the module's DIN port in the same run to measure it"
+                "ms, and its interval reaches down by as much. Record the module's DIN port in the "
+                "same run to measure the path"
             ),
         )
     return HostPath(
         delay_s=known.delay_ms * 1e-3,
         shared_u_s=known.delay_uncertainty_ms * 1e-3,
         jitter_s=known.jitter_ms * 1e-3,
-        measured=True,
+        late_at_most_s=0.0,
         remark=(
             f"notes are stamped by this computer; the path's own delay of {known.delay_ms:.3g} ms "
             "was measured before, and is taken off"

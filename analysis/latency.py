@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis import interval
 from analysis.budget import plain_time
+from analysis.host_path import late_u_s
 from analysis.interval import Interval
 from analysis.measure import Measure
 from analysis.selection import LOST, NOTED, Selection, contacts, measured
@@ -60,6 +61,7 @@ def latency_measures(
     stage: str = "",
     systematic_u_s: float | None = None,
     budget_s: Mapping[str, float] | None = None,
+    late_at_most_s: float = 0.0,
 ) -> list[Measure]:
     """Return median, mean, sd, p95, p99, worst and the time of the wire, in ms.
 
@@ -75,6 +77,9 @@ def latency_measures(
     budget_s
         Further standard uncertainties to print beside those of the table (marker fit, interface
         sample), by name, in seconds.
+    late_at_most_s
+        All notes may be stamped later than they were by up to so much. It is no part of
+        ``systematic_u_s``: intervals reach down by the whole of it, and not up.
 
     Returns
     -------
@@ -83,9 +88,10 @@ def latency_measures(
     """
     chosen = _noted(strokes)
     values = chosen.rows["latency_s"].to_numpy(dtype=np.float64) * 1e3
-    shared_ms = 1e3 * (
-        common_uncertainty_s(chosen.rows) if systematic_u_s is None else systematic_u_s
-    )
+    shared_s = common_uncertainty_s(chosen.rows) if systematic_u_s is None else systematic_u_s
+    if systematic_u_s is None:
+        shared_s = _without(shared_s, late_u_s(late_at_most_s))
+    shared_ms, late_ms = 1e3 * shared_s, 1e3 * late_at_most_s
     budget = _budget(chosen.rows, shared_ms, budget_s or {})
     intervals: dict[str, Interval] = {
         name: interval.quantile(values, p, confidence) for name, p in _QUANTILES.items()
@@ -94,7 +100,7 @@ def latency_measures(
     worst = float(values.max()) if values.size else math.nan
     intervals["latency_worst"] = Interval(worst, worst, worst, "largest seen")
     # of the largest alone, its own timing error does not average out
-    own_ms = 1e3 * _own_uncertainty_s(chosen.rows)
+    own_ms = 1e3 * _without(_own_uncertainty_s(chosen.rows), late_u_s(late_at_most_s))
     intervals = {
         name: interval.with_systematic(
             found,
@@ -103,6 +109,8 @@ def latency_measures(
         )
         for name, found in intervals.items()
     }
+    if late_ms > 0.0:
+        intervals = {name: _reaching_down(one, late_ms) for name, one in intervals.items()}
     intervals["latency_sd"] = interval.sd(values, confidence)
     notes = {
         "latency_sd": "The bench's own jitter is in it; see the timing budget.",
@@ -112,11 +120,15 @@ def latency_measures(
     order = ["median", "mean", "sd", "p95", "p99", "worst"]
     found = []
     for name in (f"latency_{part}" for part in order):
-        details: dict[str, object] = {"budget": budget, "systematic": shared_ms}
+        details: dict[str, object] = {
+            "budget": budget,
+            "systematic": shared_ms,
+            "late_at_most": late_ms,
+        }
         if name in _QUANTILES:
             details["least_count"] = interval.least_count_of_quantile(_QUANTILES[name], confidence)
         if name == "latency_sd":
-            details["systematic"] = 0.0
+            details["systematic"] = details["late_at_most"] = 0.0
         found.append(
             measured(
                 name,
@@ -132,6 +144,18 @@ def latency_measures(
             )
         )
     return [*found, _wire_time(chosen, confidence, stage)]
+
+
+def _without(u_s: float, part_s: float) -> float:
+    """Return a standard uncertainty without one of its parts; NaN stays."""
+    return math.sqrt(max(u_s**2 - part_s**2, 0.0))
+
+
+def _reaching_down(found: Interval, late_ms: float) -> Interval:
+    return found._replace(
+        low=found.low - late_ms,
+        method=f"{found.method}; notes late by up to {late_ms:g} ms",
+    )
 
 
 def _source_note(rows: pd.DataFrame) -> str:

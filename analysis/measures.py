@@ -60,14 +60,12 @@ def stage_spans(strokes: pd.DataFrame) -> dict[str, list[tuple[float, float]]]:
 def _of_stage(
     strokes: pd.DataFrame, notes: pd.DataFrame, spans: list[tuple[float, float]], stage: str,
     specimen: Specimen | None, confidence: float, patterns: set[str],
-    systematic_u_s: float | None, budget_s: Mapping[str, float] | None,
+    timing: Mapping[str, Any],
 ) -> list[Measure]:  # fmt: skip
     common: dict[str, Any] = {"confidence": confidence, "stage": stage}
     found: list[Measure] = []
     if patterns - {"idle"}:
-        found += latency_measures(
-            strokes, **common, systematic_u_s=systematic_u_s, budget_s=budget_s
-        )
+        found += latency_measures(strokes, **common, **timing)
         if "sound_t_s" in strokes:
             found += sound_measures(strokes, **common)
         found += count_measures(strokes, **common)
@@ -94,6 +92,7 @@ def measure_all(
     sample_rate_hz: float = math.nan,
     systematic_u_s: float | None = None,
     budget_s: Mapping[str, float] | None = None,
+    late_at_most_s: float = 0.0,
     differences: Sequence[SourceDifference] = (),
 ) -> list[Measure]:
     """Measure a whole run, and each of its stages.
@@ -112,7 +111,7 @@ def measure_all(
         ``None``: as :func:`stage_spans` tells them, which leaves idle stages out.
     idle_samples, sample_rate_hz
         Sensor channel while nothing was struck, for the noise floor.
-    systematic_u_s, budget_s
+    systematic_u_s, budget_s, late_at_most_s
         See :func:`analysis.latency.latency_measures`.
     differences
         Further sources of notes against the one that was used.
@@ -142,9 +141,11 @@ def measure_all(
         patterns = {str(s): str(p) for s, p in zip(named["stage"], named["pattern"], strict=True)}
     every = set(patterns.values()) or set(strokes["pattern"].astype(str))
     shared = (specimen, confidence)
-    timing = (systematic_u_s, budget_s)
+    timing: dict[str, Any] = {
+        "systematic_u_s": systematic_u_s, "budget_s": budget_s, "late_at_most_s": late_at_most_s,
+    }  # fmt: skip
     whole = [span for stage in spans.values() for span in stage]
-    found = _of_stage(strokes, notes, whole, "", *shared, every, *timing)
+    found = _of_stage(strokes, notes, whole, "", *shared, every, timing)
     if idle_samples is not None:
         found.append(noise_floor(idle_samples, sample_rate_hz, confidence=confidence))
     found += difference_measures(differences, confidence=confidence)
@@ -152,7 +153,7 @@ def measure_all(
         rows = strokes[strokes["stage"] == stage]
         heard = notes[(notes["role"] == "stray") | notes["stroke"].isin(rows["stroke"])]
         found += _of_stage(
-            rows, heard, list(spans.get(stage, ())), stage, *shared, {pattern}, *timing
+            rows, heard, list(spans.get(stage, ())), stage, *shared, {pattern}, timing
         )
     return found
 

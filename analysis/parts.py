@@ -99,6 +99,7 @@ def join_tables(
     facts = {
         **tables[-1].facts,
         "duration_s": sum(recording.duration_s for recording in recordings),
+        "late_at_most_s": max(table.facts["late_at_most_s"] for table in tables),
         "inferred_onsets": sum(table.facts["inferred_onsets"] for table in tables),
         "audio_gaps": sum(table.facts["audio_gaps"] for table in tables),
         "remarks": remarks,

@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from analysis.budget import plain_time
 from analysis.decide import Decision, RunStatus, Verdict, decide_all, describe, overall
+from analysis.host_path import HOST_PATH
 from analysis.idle import MOST_IDLE_S, idle_samples, idle_spans
 from analysis.load import Recording, recording_of
 from analysis.measure import UNITS, Measure
@@ -190,7 +191,9 @@ def analyse_run(path: Path | str) -> Analysis:
         silent.append(idle_samples(part, quiet, own))
     idle = np.concatenate(silent)[: round(MOST_IDLE_S * recording.sample_rate_hz)]
     budget = {name: u * 1e-6 for name, (u, _) in table.budget.parts.items()}
-    shared = [u for name, u in budget.items() if name not in ("onset", "stamp of the note")]
+    late_s = table.facts["late_at_most_s"]
+    apart = ("onset", "stamp of the note", *([HOST_PATH] if late_s else []))
+    shared = [u for name, u in budget.items() if name not in apart]
     measures = measure_all(
         table.strokes,
         table.notes,
@@ -201,6 +204,7 @@ def analyse_run(path: Path | str) -> Analysis:
         sample_rate_hz=recording.sample_rate_hz,
         systematic_u_s=math.sqrt(sum(u * u for u in shared if math.isfinite(u))),
         budget_s=budget,
+        late_at_most_s=late_s,
         differences=table.differences,
     )
     status = RUN_STATUS[recording.status]

@@ -49,8 +49,9 @@ class StrokeTable:
     budget
         Uncertainty budget of the latencies.
     facts
-        Plain figures: duration_s, noise_dbfs, status, note_source, counts of what was left out,
-        flights, and sentences (``remarks``) that belong beside every result.
+        Plain figures: duration_s, noise_dbfs, status, note_source, late_at_most_s (by which notes
+        may be stamped late), counts of what was left out, flights, and sentences (``remarks``)
+        that belong beside every result.
     differences
         Further sources of notes against the one that was used.
     """
@@ -133,6 +134,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
         "left_out": best.counts,
         "flight_ms": {name: 1e3 * flight.middle_s for name, flight in contacts.flights.items()},
         "latency_ms": 1e3 * matched.latency.middle_s,
+        "late_at_most_s": best.path.late_at_most_s if best.path is not None else 0.0,
         "inferred_onsets": inferred_count,
         "audio_gaps": len(recording.gaps),
         "remarks": remarks,

@@ -10,6 +10,7 @@ import json
 import numpy as np
 import pytest
 
+from analysis.decide import further_strokes
 from analysis.din_line import decode_line
 from analysis.load import load_run
 from analysis.module_out import sound_measures, sounds_of_notes
@@ -167,9 +168,18 @@ def test_a_path_that_nothing_measured_widens_each_latency(tmp_path):
     assert u_s == pytest.approx(3e-3 / np.sqrt(3), rel=0.05)  # JCGM 100:2008, 4.3.7
     assert abs(error_s.mean()) < u_s
     assert error_s.std(ddof=1) < u_s
+    rows = analysis.table.strokes
+    true_ms = 1e3 * (rows["latency_s"].mean() - error_s.mean())
+    for name in ("mean", "median", "worst"):
+        latency = measure(analysis, f"latency_{name}")
+        assert latency.low < latency.value - 3  # the whole bound below
+        assert latency.high < latency.value + 3 * u_s * 1e3
+        assert "late by up to 3 ms" in latency.method
+        assert "Notes from host, standard uncertainty 1.7" in latency.note
     latency = measure(analysis, "latency_mean")
-    assert latency.high - latency.low > 2 * 1.9e3 * u_s
-    assert "Notes from host, standard uncertainty 1.7" in latency.note
+    assert latency.low < true_ms < latency.high
+    assert further_strokes(latency, latency.value - 2, at_most=True) is None
+    assert further_strokes(latency, latency.high - 1e-6, at_most=True) >= 1
     assert "between 0 and 3 ms" in " ".join(analysis.doubts)
     assert "to 1.77 ms" in dict(provenance(analysis))["notes from"]
 

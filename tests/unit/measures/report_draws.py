@@ -91,7 +91,7 @@ def sources(rng: np.random.Generator) -> Drawn:
     at = np.cumsum(rng.uniform(0.1, 0.3, 250))
     board = pd.DataFrame({"note_t_s": at, "note_u_s": 1e-7, "note": 38, "velocity": 64.0})
     tie_s = 3e-4
-    path = HostPath(delay_s=0.0, shared_u_s=5e-3, jitter_s=0.0, measured=False, remark="")
+    path = HostPath(delay_s=0.0, shared_u_s=5e-3, jitter_s=0.0, late_at_most_s=0.0, remark="")
     late = 0.001 + rng.uniform(0, 0.001, at.size) + rng.normal(0, 1e-4, at.size)
     host = board.assign(
         note_t_s=at + late + rng.normal(0, tie_s), note_u_s=math.hypot(tie_s, path.u_s)
