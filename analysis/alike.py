@@ -18,7 +18,7 @@ from rig.record.specimen import Specimen
 
 _CURVE = re.compile(r" \([^()]*\) us \([^()]*\) N")
 
-MUST_BE_EQUAL = ("bench", "calibration", "protocol", "sample_rate_hz")
+MUST_BE_EQUAL = ("bench", "calibration", "protocol", "sample_rate_hz", "note_source")
 
 
 class UnlikeRunsError(BenchError):
@@ -33,8 +33,9 @@ class RunFacts:
     ----------
     name
         For messages.
-    bench, calibration, protocol, sample_rate_hz
-        Must be equal for a comparison: what struck, how hard, what was asked, how fine.
+    bench, calibration, protocol, sample_rate_hz, note_source
+        Must be equal for a comparison: what struck, how hard, what was asked, how fine, and by
+        which wire notes came in (a host's path adds a delay of its own).
     specimen
         What may differ, key -> value as text: it is what the comparison is about.
     """
@@ -44,6 +45,7 @@ class RunFacts:
     calibration: str
     protocol: str
     sample_rate_hz: int
+    note_source: str = ""
     specimen: dict[str, str] = dataclasses.field(default_factory=dict)
 
 
@@ -76,7 +78,21 @@ def facts_of(name: str, bench: BenchFile, protocol: Protocol, specimen: Specimen
         calibration="; ".join(calibrations),
         protocol=struck,
         sample_rate_hz=bench.audio.sample_rate_hz,
+        note_source=_wire(bench),
         specimen=flat,
+    )
+
+
+def _wire(bench: BenchFile) -> str:
+    """Way of the notes: the board's input and a recorded line are one wire."""
+    midi = bench.midi
+    if midi.board_din or any(channel.role == "din_line" for channel in bench.audio.channels):
+        return "by DIN"
+    if not midi.host_port:
+        return "none"
+    known = midi.host_path
+    return "by the host" + (
+        f", {known.delay_ms:g} ms taken off" if known else ", path not measured"
     )
 
 

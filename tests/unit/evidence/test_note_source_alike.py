@@ -1,0 +1,45 @@
+"""Runs whose notes came in by unlike ways are not compared: a host's path adds its own delay."""
+
+from __future__ import annotations
+
+import pytest
+
+from analysis.alike import UnlikeRunsError, facts_of, refuse_unlike
+from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
+
+BY_HOST = 'board_din = false\nhost_port = "pads"'
+PATH = "\nhost_path = {{ delay_ms = {}, delay_uncertainty_ms = 0.1, jitter_ms = 0.3 }}"
+LINE = 'board_din = false\n[[audio.channel]]\nnumber = 3\nrole = "din_line"'
+
+
+def facts(midi="board_din = true"):
+    """Facts of a run on the simulated bench with other lines under [midi]."""
+    texts = [
+        find_file(name, kind).read_text()
+        for name, kind in (("simulated", "benches"), ("demo", ""), ("good_build", "specimens"))
+    ]
+    bench = parse_bench(texts[0].replace("board_din = true", midi), "bench")
+    return facts_of(
+        midi, bench, parse_protocol(texts[1], "protocol"), parse_specimen(texts[2], "specimen")
+    )
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "word"),
+    [
+        ("board_din = true", BY_HOST, "path not measured"),
+        (BY_HOST, BY_HOST + PATH.format(2.5), "2.5 ms taken off"),
+        (BY_HOST + PATH.format(2.5), BY_HOST + PATH.format(3), "3 ms taken off"),
+    ],
+)
+def test_unlike_ways_of_the_notes_are_refused(one, other, word):
+    """The refusal names both ways; the person may accept it."""
+    with pytest.raises(UnlikeRunsError, match=word):
+        refuse_unlike([facts(one), facts(other)])
+    assert refuse_unlike([facts(one), facts(other)], ["note_source"])
+
+
+def test_the_boards_input_and_a_recorded_line_are_one_wire():
+    """So is the same host's path twice."""
+    assert refuse_unlike([facts(), facts(LINE)]) == ()
+    assert refuse_unlike([facts(BY_HOST), facts(BY_HOST)]) == ()
