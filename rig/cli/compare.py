@@ -54,7 +54,7 @@ def compare(
         list[str] | None,
         typer.Option(
             metavar="WHAT",
-            help="Accept a difference: bench, calibration, protocol, sample_rate_hz.",
+            help="Accept a difference: bench, calibration, protocol, sample_rate_hz, note_source.",
         ),
     ] = None,
     confidence: Annotated[float, typer.Option(min=0.5, max=0.9999)] = 0.95,
