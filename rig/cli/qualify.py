@@ -44,7 +44,7 @@ def qualify(
         list[str] | None,
         typer.Option(
             metavar="WHAT",
-            help="Accept a difference: bench, calibration, protocol, sample_rate_hz.",
+            help="Accept a difference: bench, calibration, protocol, sample_rate_hz, note_source.",
         ),
     ] = None,
 ) -> None:
