@@ -14,6 +14,8 @@ from scipy import signal
 from virtual_devices import PERIOD_FRAMES, finish, wait_line
 
 from analysis.din_line import decode_line
+from analysis.host_path import host_path
+from rig.record.bench_file import Midi
 
 HERE = Path(__file__).parent
 RATE_HZ = 48_000
@@ -53,7 +55,7 @@ def make_take(path):
 
 
 def test_both_sources_find_the_delay(jack_server, tmp_path):
-    """The line finds 5.000 ms within 50 µs, scattered by less than 5 µs; host MIDI within 1 ms."""
+    """Bias and scatter of line and host lie inside what each states; the line within 50 µs."""
     onsets, notes = make_take(tmp_path / "take.npz")
     duration_s = onsets[-1] / RATE_HZ + 1.5
     server = jack_server(RATE_HZ)
@@ -85,11 +87,9 @@ def test_both_sources_find_the_delay(jack_server, tmp_path):
     assert quality.doubtful == quality.rejected == 0
     line_delay_s = (found.end_frames[2::3] - strikes) / RATE_HZ
     error_us = (line_delay_s - DELAY_S) * 1e6
-    assert abs(error_us.mean()) < 50
-    assert error_us.std(ddof=1) < 5
     stated_us = np.median(found.u_frames[2::3]) / RATE_HZ * 1e6
-    assert abs(error_us.mean()) < 2 * stated_us
-    assert error_us.std(ddof=1) < 2 * stated_us
+    assert abs(error_us.mean()) < min(stated_us, 50)
+    assert error_us.std(ddof=1) < min(stated_us, 5)
 
     assert np.array_equal(heard["midi"], notes)  # no message lost or changed
     stamps = heard["stamps"]
@@ -100,9 +100,14 @@ def test_both_sources_find_the_delay(jack_server, tmp_path):
         onset_s.append(np.median(delay_s[near]) + strike / RATE_HZ)
     host_error_ms = (heard["midi_s"] - np.array(onset_s) - DELAY_S) * 1e3
     spread_ms = 1.4826 * np.median(np.abs(host_error_ms - np.median(host_error_ms)))
-    # A host port is good to a millisecond; single messages may come later on a busy machine.
-    assert abs(np.median(host_error_ms)) < 1.0
-    assert spread_ms < 0.5
+    # Messages leave at a period's begin: what is left is the host's own. Its path is not measured.
+    path = host_path(Midi())
+    assert 0 < np.median(host_error_ms) < min(1e3 * path.u_s, 1.0)
+    assert spread_ms < min(1e3 * path.u_s, 0.5)
+    # A path that was measured on half of them is that of the others; single ones may come later.
+    late_ms, others_ms = host_error_ms[::2], host_error_ms[1::2]
+    stated_ms = np.hypot(late_ms.std(ddof=1), late_ms.std(ddof=1) / np.sqrt(len(late_ms)))
+    assert abs(np.median(others_ms) - late_ms.mean()) < stated_ms
 
 
 def test_a_flood_is_survived_and_closed_in_the_middle(jack_server, tmp_path):
