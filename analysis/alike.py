@@ -85,12 +85,9 @@ def facts_of(name: str, bench: BenchFile, protocol: Protocol, specimen: Specimen
 
 def _wire(bench: BenchFile) -> str:
     """Way of the notes: the board's input and a recorded line are one wire."""
-    midi = bench.midi
-    if midi.board_din or any(channel.role == "din_line" for channel in bench.audio.channels):
+    if not bench.host_alone:
         return "by DIN"
-    if not midi.host_port:
-        return "none"
-    known = midi.host_path
+    known = bench.midi.host_path
     return "by the host" + (
         f", {known.delay_ms:g} ms taken off" if known else ", path not measured"
     )

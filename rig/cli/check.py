@@ -34,6 +34,10 @@ def check(
     today = datetime.datetime.now(datetime.UTC).date()
     for doubt in calibration_doubts(facts, today, set(found.plan.strikes["striker"])):
         told.print(f"note: {doubt}", markup=False)
+    if facts.host_alone:
+        from analysis.host_path import host_path  # late: it loads what checking needs nothing of
+
+        told.print(f"note: {host_path(facts.midi).remark}", markup=False)
     for refusal in found.refusals:
         told.print(f"refused: {refusal}", markup=False)
     if not found.allowed:

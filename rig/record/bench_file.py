@@ -138,3 +138,9 @@ class BenchFile(_Table, kw_only=True, frozen=True):
     midi: Midi = Midi()
     limits: BenchLimits = BenchLimits()
     ambient: Ambient = Ambient()
+
+    @property
+    def host_alone(self) -> bool:
+        """Notes come in by a host port and by nothing surer."""
+        line = any(channel.role == "din_line" for channel in self.audio.channels)
+        return bool(self.midi.host_port) and not self.midi.board_din and not line

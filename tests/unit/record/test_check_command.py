@@ -30,3 +30,15 @@ def test_a_refused_protocol(tmp_path):
     done = CliRunner().invoke(app, [str(tmp_path / "p.toml"), "--bench", str(tmp_path / "b.toml")])
     assert done.exit_code == 2
     assert done.output.count("refused: stage 'rolls'") == 2
+
+
+def test_notes_by_the_host_alone_are_told(tmp_path):
+    """How late such notes may be is said before anything is struck; not where DIN comes in too."""
+    (tmp_path / "p.toml").write_text(PROTOCOL_TEXT)
+    midi = '\n[midi]\nboard_din = {}\nhost_port = "pads"\nhost_delay_at_most_ms = 4\n'
+    for board_din, told in (("false", True), ("true", False)):
+        (tmp_path / "b.toml").write_text(BENCH_TEXT + midi.format(board_din))
+        asked = [str(tmp_path / "p.toml"), "--bench", str(tmp_path / "b.toml")]
+        done = CliRunner().invoke(app, asked)
+        assert done.exit_code == 0, done.output
+        assert ("between 0 and 4 ms" in " ".join(done.output.split())) == told
