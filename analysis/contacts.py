@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.special import stdtrit
 
 from analysis.listen import Heard, listen_again
 from analysis.load import Recording
@@ -43,6 +44,13 @@ FELT_LEAST_S, FELT_MOST_S, FELT_SPREADS = 0.0003, 0.0015, 6.0
 """... or to the pickup's answer: so many of its spreads, within these bounds."""
 MASK_S = 0.03
 """A strike whose onset isn't seen so soon after another may be hidden under its tail."""
+
+UNSURE_SPREADS = 2.0
+"""In the tail of a sound of unknown make, where an onset is known so many times less well than the
+striker's usual flight foretells it, that is taken."""
+
+OUTLIER = 5.0
+"""A flight so many (robust) spreads off is none of the usual."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -107,7 +115,15 @@ def find_contacts(
     has = onset_of >= 0
     off = onsets.frame[onset_of[has]] / rate - expected_s[has]
     spread = 1.4826 * float(np.median(np.abs(off - np.median(off)))) if has.any() else 0.0
-    return Contacts(onsets, onset_of, inferred, max(spread, LEAST_INFERRED_U_S), flights)
+    spread = max(spread, LEAST_INFERRED_U_S)
+    if recording.imported and has.any():
+        u_s = onsets.u_frames[onset_of[has]] / rate
+        foretold_u_s = _foretold_u(off[u_s <= np.median(u_s)])
+        unsure = np.flatnonzero(has)[u_s > UNSURE_SPREADS * foretold_u_s]
+        unsure = unsure[_masked(expected_s)[unsure]]
+        inferred[unsure] = expected_s[unsure]
+        spread = foretold_u_s if np.isfinite(foretold_u_s) else spread
+    return Contacts(onsets, onset_of, inferred, spread, flights)
 
 
 def _felt(
@@ -243,6 +259,29 @@ def _merged(onsets: Onsets, more: Onsets, least_frames: float) -> Onsets:
     both = Onsets.join([onsets, _picked(more, np.flatnonzero(away > least_frames))])
     order = np.argsort(both.frame, kind="stable")
     return _picked(both, order[np.diff(both.frame[order], prepend=-np.inf) > 1.0])
+
+
+def _foretold_u(off: Floats) -> float:
+    """Standard uncertainty of one more landing, after (n,) that were off by so much; NaN: n < 2.
+
+    A prediction interval's half width at 95 %, over 1.96 (Student; Hahn and Meeker 1991, from
+    memory), of those that are no outliers.
+    """
+    apart = np.abs(off - np.median(off))
+    usual = off[apart <= OUTLIER * max(1.4826 * float(np.median(apart)), LEAST_INFERRED_U_S)]
+    n = len(usual)
+    if n < 2:
+        return np.nan
+    widen = float(stdtrit(n - 1, 0.975)) / 1.96 * np.sqrt(1.0 + 1.0 / n)
+    return max(float(usual.std(ddof=1) * widen), LEAST_INFERRED_U_S)
+
+
+def _masked(expected_s: Floats) -> npt.NDArray[np.bool_]:
+    """Strikes that land soon after another: (strikes,)."""
+    order = np.argsort(expected_s, kind="stable")  # NaN last
+    masked = np.zeros(len(expected_s), dtype=bool)
+    masked[order] = np.diff(expected_s[order], prepend=-np.inf) <= MASK_S
+    return masked
 
 
 def _hidden(

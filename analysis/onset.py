@@ -116,10 +116,12 @@ class OnsetFinder:
         planned: bool = False,
         contact: bool = True,
     ) -> None:
-        self._contact, self._planned = contact, planned
+        self._contact = contact
         self.sample_rate_hz = float(sample_rate_hz)
         self._echo_rise = np.inf if planned else ECHO_RISE
-        self._tail_ratio = 0.0 if planned else TAIL_RATIO
+        # what tails of unknown make hold is no stroke until the plan says where to look again
+        self._loose = planned and contact
+        self._tail_ratio = 0.0 if self._loose else TAIL_RATIO
         self._hop = frames_per_hop(sample_rate_hz)
         self._expected = np.sort(np.asarray(expected_frames, dtype=np.float64).ravel())
         self._margin = self._whole(MARGIN_S)
@@ -228,7 +230,7 @@ class OnsetFinder:
             tail_ratio=self._tail_ratio,
         )
         onsets = self._onsets(samples, fast, found, sure, drone, noise)
-        while not (self._planned or len(expected)):
+        while not (self._loose or len(expected)):
             kept = _apart(onsets.frame, APART_S * self.sample_rate_hz)
             if len(kept) == len(found):
                 break

@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 import numpy.typing as npt
 
+from analysis.novelty import NEAR_S
 from analysis.rise import AHEAD, fit_rise
 from analysis.unknown_rise import AFTER, first_passing, level_of, row_length
 from analysis.whitening import Predictor
@@ -61,6 +62,8 @@ FOOT_U_S = 115e-6
 exceeds 1 % of the peak: so early may a weaker beginning lie, unseen (from recorded sounds)."""
 FOOT_NOISE = 3.4
 """What is so many times the noise's rms shows."""
+ANYWHERE_U_S = NEAR_S / 3**0.5
+"""A tail of unknown make may be new at any hop within that of where a stroke is expected."""
 AVERAGES = (1, 4, 16)
 """Samples averaged for slow rises, tried in turn."""
 
@@ -212,10 +215,11 @@ def find_starts(
     loud = np.flatnonzero(ringing)
     if len(loud):
         early = np.where(sure[loud], 0, round(UNSURE_S * second))
-        at[loud], u[loud] = _from_tails(stretch, coarse[loud] - early, predictor)
+        at[loud], u[loud], hidden = _from_tails(stretch, coarse[loud] - early, predictor)
         if not contact:
-            hidden = FOOT_NOISE * stretch.noise_rms / (ONSET_SHARE * np.maximum(peak[loud], 1e-12))
-            u[loud] = np.hypot(u[loud], FOOT_U_S * second * np.log(np.maximum(hidden, 1.0)))
+            ratio = np.log(np.maximum(hidden, 1.0))
+            anywhere = ANYWHERE_U_S * np.minimum(ratio, 1.0)
+            u[loud] = np.hypot(u[loud], second * np.hypot(FOOT_U_S * ratio, anywhere))
     return Starts(at, u, peak, peak_frame)
 
 
@@ -342,15 +346,20 @@ def _chain(
     return at - 0.5 * hidden, float(np.hypot(0.5, 0.5 * hidden))
 
 
-def _from_tails(stretch: Stretch, coarse: Ints, predictor: Predictor) -> tuple[Floats, Floats]:
-    """Starts of strokes that sit on the tail of an earlier one, which is foretold and taken off."""
+def _from_tails(
+    stretch: Stretch, coarse: Ints, predictor: Predictor
+) -> tuple[Floats, Floats, Floats]:
+    """Starts of strokes that sit on the tail of an earlier one, which is foretold and taken off.
+
+    Also tells how many times 1 % of the peak may lie hidden in what was foretold wrongly.
+    """
     n, step, second = len(coarse), stretch.frames_per_fast, stretch.sample_rate_hz
     early = round(FORESEEN_S * second / step)
     after = round(OWN_PEAK_S * second / step)
     start = coarse // step - early
     tail = predictor.continue_from(stretch.fast, start, early + after)
     window = early * step
-    rises = _Rises.room(n, window)
+    rises, least_hidden = _Rises.room(n, window), np.zeros(n)
     middle = (np.arange(early + after) + 0.5) * step - 0.5
     for k in range(n):
         first = int(start[k]) * step
@@ -362,6 +371,7 @@ def _from_tails(stretch: Stretch, coarse: Ints, predictor: Predictor) -> tuple[F
         height = float(np.abs(new[window:]).max())
         if error > 0.1 * height:
             # the tail can't be foretold: hold a straight line against it
+            least_hidden[k] = np.e
             stem = raw[window - step * 8 : window]
             line = np.polyfit(np.arange(-len(stem), 0), stem, 1)
             new = raw - np.polyval(line, np.arange(len(raw)) - window)
@@ -378,4 +388,6 @@ def _from_tails(stretch: Stretch, coarse: Ints, predictor: Predictor) -> tuple[F
     at, u, _ = fits[len(fits) // 2]
     others = np.array([fit[0] for fit in fits])
     # what the baseline is taken to be is part of what isn't known
-    return at, np.hypot(u, 0.5 * np.ptp(others, axis=0))
+    u = np.hypot(u, 0.5 * np.ptp(others, axis=0))
+    hidden = FOOT_NOISE * rises.noise / np.maximum(rises.threshold, 1e-12)
+    return at, u, np.maximum(hidden, least_hidden)

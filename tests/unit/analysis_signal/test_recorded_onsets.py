@@ -49,7 +49,7 @@ def test_one_onset_a_stroke(name):
     assert f == 1.0
 
 
-@pytest.mark.parametrize("snr_db", [50, 54, 60])
+@pytest.mark.parametrize("snr_db", [50, pytest.param(54, marks=pytest.mark.long), 60])
 def test_bias_and_scatter(snr_db):
     """50 dB and more above the noise, all sounds pooled: bias at most 20 us, sd at most 25 us."""
     pooled = np.concatenate([errors(*heard(name, snr_db, 4)[:2])[0] for name in ONE_SHOTS])
