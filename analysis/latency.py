@@ -12,6 +12,7 @@ from analysis import interval
 from analysis.budget import plain_time
 from analysis.host_path import late_u_s
 from analysis.interval import Interval
+from analysis.latency_shape import shape_note
 from analysis.measure import Measure
 from analysis.selection import LOST, NOTED, Selection, contacts, measured
 
@@ -113,6 +114,7 @@ def latency_measures(
         intervals = {name: _reaching_down(one, late_ms) for name, one in intervals.items()}
     intervals["latency_sd"] = interval.sd(values, confidence)
     notes = {
+        "latency_median": shape_note(values),
         "latency_sd": "The bench's own jitter is in it; see the timing budget.",
         "latency_worst": _worst_note(values.size, confidence),
     }

@@ -37,6 +37,7 @@ def write_advice_page(found: Evidence) -> str:
     return environment.get_template("advice.html").render(
         title=f"{start.module_name} {start.module_firmware} on {start.pad_name}",
         subtitle=f"{start.protocol_name} on {start.bench_name}, {start.created_utc[:10]}",
+        zones=words.zones(analysis.specimen),
         doubts=analysis.doubts,
         no_advice=_sentence(found.no_advice.removeprefix("advice on settings: ")),
         detector_drawn=analysis.specimen.module.settings.threshold_percent is not None,

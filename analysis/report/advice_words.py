@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.advise import Recommendation
 from analysis.causes import CAUSES
 from analysis.measure import UNITS
+from rig.record.specimen import Specimen
 
 _ENDINGS = {
     "percent": "%", "ms": "ms", "db": "dB", "dbfs": "dBFS", "per_h": "an hour", "n": "N", "s": "s",
@@ -42,6 +43,18 @@ def split_unit(name: str) -> tuple[str, str]:
             plain = name.removesuffix(f"_{ending}").replace("_", " ").replace(" db ", " dB ")
             return plain, _ENDINGS[ending]
     return name.replace("_", " "), UNITS.get(name, "")
+
+
+def zones(specimen: Specimen) -> str:
+    """Tell which zone the settings are for; empty for a pad with one."""
+    struck, *others = specimen.module.zones
+    if not others:
+        return ""
+    names = ", ".join(zone.id for zone in others)
+    return (
+        f"These settings are for the zone {struck.id}, the one that was struck; {names} may want "
+        "others: strike it in a run of its own, with that zone first in the specimen file."
+    )
 
 
 def setting(name: str, value: float | None) -> str:

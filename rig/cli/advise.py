@@ -103,6 +103,9 @@ def _print_settings(found: Evidence) -> None:
     if advice is None:
         _line(f"no {found.no_advice}")
         return
+    zones = words.zones(found.analysis.specimen)
+    if zones:
+        _line(f"note: {zones}", 6)
     _table(
         ["setting", "advised", "today", "why"],
         [
