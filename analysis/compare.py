@@ -20,6 +20,7 @@ from analysis import equivalence, power
 from analysis.alike import RunFacts, changed, refuse_unlike
 from analysis.equivalence import Array, Difference
 from analysis.interval import finite
+from analysis.rank_shift import of_places
 from rig.record.bench_fault import BenchError
 from rig.record.measure_names import COMPARED_UNITS
 from rig.record.toml_file import nearest
@@ -27,7 +28,10 @@ from rig.record.toml_file import nearest
 Verdict = Literal["better", "equal", "worse", "undecided"]
 
 LEAST_CELL = 8
-"""Strokes a side that a stage and force must have to be a cell of its own."""
+"""Strokes a side that a stage, striker and force must have to be a cell of its own, where spread
+and means are compared; fewer would make the spread about the cell's median too small."""
+LEAST_IN_CELLS = 20
+"""Strokes a side from which on medians are compared within cells, of any size."""
 
 
 class ComparisonError(BenchError):
@@ -109,13 +113,12 @@ def _spread(rows: Array) -> Array:
     return np.asarray(rows.std(axis=1, ddof=1), dtype=float)
 
 
-def _aligned(
-    before: pd.DataFrame, after: pd.DataFrame, column: str
-) -> tuple[Array, Array, float, float]:
-    """Return both samples about the common median of their cell (stage, striker and force).
+def _in_cells(
+    before: pd.DataFrame, after: pd.DataFrame, column: str, least: int
+) -> tuple[Array, Array, Array, Array]:
+    """Return both samples' finite values, then the cell (stage, striker and force) of each.
 
-    Strokes of unlike force have unlike latency; aligning them (Hodges and Lehmann 1962) keeps that
-    out of the ranks. Cells with few strokes fall together. Medians of the raw values follow.
+    Cells with fewer than ``least`` strokes on a side fall together.
     """
     keys = [key for key in ("stage", "striker", "force_n") if key in before and key in after]
     both = pd.concat([before.assign(side=0), after.assign(side=1)], ignore_index=True)[
@@ -129,11 +132,24 @@ def _aligned(
     side = both["side"].to_numpy()
     counts = np.zeros((2, int(cell.max(initial=0)) + 1))
     np.add.at(counts, (side, cell), 1)
-    cell = np.where(counts.min(axis=0)[cell] >= LEAST_CELL, cell, -1)
-    frame = pd.DataFrame({"cell": cell, "value": raw})
-    centred = raw - frame.groupby("cell")["value"].transform("median").to_numpy(dtype=float)
-    medians = [float(np.median(raw[side == s])) if (side == s).any() else math.nan for s in (0, 1)]
-    return centred[side == 0], centred[side == 1], medians[0], medians[1]
+    cell = np.where(counts.min(axis=0)[cell] >= least, cell, -1).astype(float)
+    return raw[side == 0], raw[side == 1], cell[side == 0], cell[side == 1]
+
+
+def _aligned(before: pd.DataFrame, after: pd.DataFrame, column: str) -> tuple[Array, Array]:
+    """Return both samples about the common median of their cell.
+
+    Strokes of unlike force have unlike latency; aligning them keeps that out of the comparison.
+    """
+    x, y, cell_x, cell_y = _in_cells(before, after, column, LEAST_CELL)
+    values = pd.Series(np.concatenate([x, y]))
+    cell = np.concatenate([cell_x, cell_y])
+    centred = (values - values.groupby(cell).transform("median")).to_numpy(dtype=float)
+    return centred[: x.size], centred[x.size :]
+
+
+def _median(values: Array) -> float:
+    return float(np.median(values)) if values.size else math.nan
 
 
 def _share(table: pd.DataFrame, name: str) -> tuple[int, int]:
@@ -145,8 +161,9 @@ def _share(table: pd.DataFrame, name: str) -> tuple[int, int]:
 
 
 def _usable(table: pd.DataFrame) -> pd.DataFrame:
-    """Leave out invalid rows, and onsets that no strike explains."""
-    return table[table["valid"].astype(bool) & (table["strike"] >= 0)]
+    """Leave out invalid rows, onsets that no strike explains, and velocities of lost strokes."""
+    rows = table[table["valid"].astype(bool) & (table["strike"] >= 0)]
+    return rows.assign(velocity=rows["velocity"].where(rows["velocity"] >= 0))
 
 
 @dataclasses.dataclass(frozen=True)
@@ -180,13 +197,17 @@ def _measured(
         return _Raw(difference, shares[0], shares[1], (n1, n2), (k1, k2))
     column = "velocity" if name == "velocity" else "latency_s"
     scale = 1.0 if name == "velocity" else 1000.0
-    x, y, median_x, median_y = _aligned(before, after, column)
-    x, y = scale * x, scale * y
-    counts = (x.size, y.size)
-    if name in ("latency_median", "velocity"):
+    x, y, *cells = _in_cells(before, after, column, 1)
+    medians, counts = (scale * _median(x), scale * _median(y)), (x.size, y.size)
+    if name == "latency_median":
+        # with few strokes the exact test of one cell
+        within = (cells[0], cells[1]) if min(counts) >= LEAST_IN_CELLS else None
+        places = of_places(scale * x, scale * y, confidence, within)
+        return _Raw(places, *medians, counts)
+    x, y = (scale * side for side in _aligned(before, after, column))
+    if name == "velocity":
         # velocities are whole numbers: ranks of so many ties tell no shift between two of them
-        of = equivalence.of_means if name == "velocity" else equivalence.of_places
-        return _Raw(of(x, y, confidence), scale * median_x, scale * median_y, counts)
+        return _Raw(equivalence.of_means(x, y, confidence), *medians, counts)
     if name == "latency_sd":
         difference = equivalence.of_statistics(x, y, _spread, confidence, seed=seed)
         values = [float(v.std(ddof=1)) if v.size > 1 else math.nan for v in (x, y)]

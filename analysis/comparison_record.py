@@ -4,55 +4,96 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Collection, Sequence
+from typing import TYPE_CHECKING, Any
 
 import jinja2
 
 from analysis.compare import Compared, Comparison
 from analysis.measure import UNITS
 
+if TYPE_CHECKING:
+    from analysis.pipeline import Analysis
+
 FORMAT = 1
 """Version of ``comparison.json``."""
 
-_PAGE = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>Comparison: {{ verdict }}</title><style>
-{% include "page.css" %}
-.w-worse { color: #b3380b; font-weight: bold; } .w-undecided { color: #6b5200; font-weight: bold; }
-</style></head><body>
-<h1>Comparison: <span class="w-{{ verdict }}">{{ verdict }}</span></h1>
-<p>Before: {{ before }}.</p>
-{% for one in comparisons %}
-<h2>{{ one.after }}: <span class="w-{{ one.verdict }}">{{ one.verdict }}</span></h2>
-<ul>{% for text in one.changed %}<li>Changed: {{ text }}</li>{% endfor %}
-{% for text in one.unlike %}<li>Allowed although {{ text }}</li>{% endfor %}</ul>
-<table><tr><th>measure</th><th>before</th><th>after</th><th>difference, {{ percent }} %</th>
-<th>margin</th><th>verdict</th><th>strokes</th><th>method</th></tr>
-{% for row in one.rows %}<tr><td>{{ row.measure }}</td><td class="number">{{ row.before }}</td>
-<td class="number">{{ row.after }}</td><td class="number">{{ row.difference }}</td>
-<td class="number">{{ row.margin }}</td><td class="w-{{ row.verdict }}">{{ row.verdict }}</td>
-<td>{{ row.count }}{% if row.needed %}; {{ row.needed }} a side would decide{% endif %}</td>
-<td>{{ row.method }}</td></tr>{% endfor %}</table>
-{% endfor %}
-<p>Worse and better are shown by one-sided tests, corrected over all measures (Holm) and all builds;
-equal by two one-sided tests against the margin. What is neither is undecided.</p>
-</body></html>
-"""
+_SENTENCES = {
+    "better": "Something is shown to be better, and all else to be equal within its margin.",
+    "equal": "Every measure is shown to be equal within its margin.",
+    "undecided": "No measure is shown to be worse, and not all are shown to be equal: see how many "
+    "strokes would decide.",
+    "incomplete": "A run was not finished, so nothing is decided; what was recorded is shown.",
+    "invalid": "A run ended on a fault of the bench, so nothing is decided; what was recorded is "
+    "shown.",
+}
+_FRAMES = {"worse": "fail", "better": "pass", "equal": "pass"}
+_ORDER = ("invalid", "incomplete", "worse", "undecided", "better", "equal")
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class ComparedRun:
+    """What a person has to know of a run; ``side``: before or after; ``made``: to the minute."""
+
+    side: str
+    folder: str
+    run_id: str
+    made: str
+    pad: str
+    module: str
+    bench: str
+    protocol: str
+    status: str
+
+
+def compared_run(side: str, folder: str, analysis: Analysis) -> ComparedRun:
+    """Take from a run what its line says."""
+    start, specimen = analysis.start, analysis.specimen
+    pad, module = specimen.pad, specimen.module
+    made = start.created_utc
+    return ComparedRun(
+        side=side,
+        folder=folder,
+        run_id=start.run_id,
+        made=f"{made[:10]} {made[11:16]} UTC",
+        pad=", ".join(text for text in (pad.name, pad.serial, pad.mounting) if text),
+        module=", ".join(
+            text for text in (module.name, module.serial, f"firmware {module.firmware}") if text
+        ),
+        bench=start.bench_name,
+        protocol=start.protocol_name,
+        status=analysis.recording.status,
+    )
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class Named:
-    """A comparison, and the run folders that it is of."""
+    """A comparison, and the run folders that it is of; ``incomplete`` or ``invalid`` overrule it.
+
+    ``overruled``: empty where all its runs are complete.
+    """
 
     after: tuple[str, ...]
     comparison: Comparison
+    overruled: str = ""
+
+    @property
+    def verdict(self) -> str:
+        """Of the comparison, unless a run of it is not complete."""
+        return self.overruled or self.comparison.verdict
+
+
+def overruled_by(statuses: Collection[str]) -> str:
+    """Give ``invalid`` or ``incomplete`` where a run failed or was not finished, else ""."""
+    if set(statuses) <= {"complete"}:
+        return ""
+    return "invalid" if "failed" in statuses else "incomplete"
 
 
 def overall(comparisons: Sequence[Named]) -> str:
-    """Give the worst verdict: worse, undecided, better, equal."""
-    given = {one.comparison.verdict for one in comparisons}
-    order = ("worse", "undecided", "better", "equal")
-    return next((verdict for verdict in order if verdict in given), "undecided")
+    """Give the worst verdict: invalid, incomplete, worse, undecided, better, equal."""
+    given = {one.verdict for one in comparisons}
+    return next((verdict for verdict in _ORDER if verdict in given), "undecided")
 
 
 def row_of(one: Compared) -> dict[str, str]:
@@ -81,7 +122,9 @@ def row_of(one: Compared) -> dict[str, str]:
     }
 
 
-def as_json(before: Sequence[str], comparisons: Sequence[Named]) -> dict[str, Any]:
+def as_json(
+    runs: Sequence[ComparedRun], comparisons: Sequence[Named], cautions: Sequence[str] = ()
+) -> dict[str, Any]:
     """Give plain values for ``json.dumps(allow_nan=False)``; what can't be told is None."""
 
     def plain(value: Any) -> Any:
@@ -97,9 +140,15 @@ def as_json(before: Sequence[str], comparisons: Sequence[Named]) -> dict[str, An
         {
             "format": FORMAT,
             "verdict": overall(comparisons),
-            "before": list(before),
+            "before": [run.folder for run in runs if run.side == "before"],
+            "runs": [dataclasses.asdict(run) for run in runs],
+            "cautions": list(cautions),
             "comparisons": [
-                {"after": list(one.after), **dataclasses.asdict(one.comparison)}
+                {
+                    "after": list(one.after),
+                    **dataclasses.asdict(one.comparison),
+                    "verdict": one.verdict,
+                }
                 for one in comparisons
             ],
         }
@@ -107,24 +156,37 @@ def as_json(before: Sequence[str], comparisons: Sequence[Named]) -> dict[str, An
     return found
 
 
-def as_page(before: Sequence[str], comparisons: Sequence[Named]) -> str:
+def as_page(
+    runs: Sequence[ComparedRun], comparisons: Sequence[Named], cautions: Sequence[str] = ()
+) -> str:
     """Give one self-contained page."""
-    template = jinja2.Environment(
-        loader=jinja2.PackageLoader("analysis.report", "."), autoescape=True
-    ).from_string(_PAGE)
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("analysis.report", "."),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+    )
     confidence = comparisons[0].comparison.confidence if comparisons else 0.95
-    return template.render(
-        verdict=overall(comparisons),
-        before=", ".join(before),
+    verdict = overall(comparisons)
+    rows = [[row_of(measure) for measure in one.comparison.measures] for one in comparisons]
+    blamed = dict.fromkeys(
+        row["measure"] for own in rows for row in own if row["verdict"] == "worse"
+    )
+    return environment.get_template("comparison.html").render(
+        verdict=verdict,
+        sentence=_SENTENCES.get(verdict) or f"Shown to be worse: {', '.join(blamed)}.",
+        frame=_FRAMES.get(verdict, "undecided"),
         percent=f"{100 * confidence:g}",
+        cautions=cautions,
+        runs=runs,
+        methods=rows[0] if rows else [],
         comparisons=[
             {
                 "after": ", ".join(one.after),
-                "verdict": one.comparison.verdict,
+                "verdict": one.verdict,
                 "changed": one.comparison.changed,
                 "unlike": one.comparison.unlike,
-                "rows": [row_of(measure) for measure in one.comparison.measures],
+                "rows": own,
             }
-            for one in comparisons
+            for one, own in zip(comparisons, rows, strict=True)
         ],
     )

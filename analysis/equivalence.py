@@ -19,8 +19,6 @@ from analysis.interval import finite
 
 Array = NDArray[np.float64]
 
-_EXACT_PAIRS = 400
-
 
 class Difference(NamedTuple):
     """After - before. NaN where there is too little to tell.
@@ -125,74 +123,6 @@ def of_shares(
         standard_error=error,
         method=name,
     )
-
-
-def _rank_of_bound(n: int, m: int, tail: float) -> int:
-    """Return k so that the k-th least and greatest of all n m differences bound the shift.
-
-    Exact for few values (counts of the rank sum by its generating function), else normal. 0: too
-    few values for this confidence.
-    """
-    if n * m <= _EXACT_PAIRS:
-        counts = np.zeros(n * m + 1)
-        counts[0] = 1.0
-        for i in range(1, n + 1):
-            top, bottom = m + i, i
-            if top <= n * m:
-                counts[top:] -= counts[:-top].copy()
-            for start in range(bottom):
-                counts[start::bottom] = np.cumsum(counts[start::bottom])
-        chance = np.cumsum(counts) / math.comb(n + m, n)
-        return int(np.searchsorted(chance, tail, side="right"))
-    spread = math.sqrt(n * m * (n + m + 1) / 12.0)
-    return max(0, math.floor(n * m / 2.0 + stats.norm.ppf(tail) * spread))
-
-
-def _ordered_difference(before: Array, after: Array, rank: int) -> float:
-    """Return the rank-th least (from 1) of all differences after - before; both ascending."""
-    low, high = float(after[0] - before[-1]), float(after[-1] - before[0])
-    for _ in range(80):
-        middle = 0.5 * (low + high)
-        if middle in (low, high):
-            break
-        at_most = int(np.searchsorted(before, after - middle, side="left").sum())
-        # pairs with after - before <= middle are those with before >= after - middle
-        if before.size * after.size - at_most >= rank:
-            high = middle
-        else:
-            low = middle
-    return high
-
-
-def of_places(before: ArrayLike, after: ArrayLike, confidence: float = 0.95) -> Difference:
-    """Compare where two samples lie: the Hodges-Lehmann shift, by ranks.
-
-    The interval is that of the Mann-Whitney test turned round (Hodges and Lehmann 1963): exact for
-    few values, normal for many; no distribution is assumed but that both have one shape.
-    Values not finite are left out; either side empty gives NaN.
-    """
-    name = "Hodges-Lehmann shift, Mann-Whitney test"
-    x, y = np.sort(finite(before)), np.sort(finite(after))
-    pairs = x.size * y.size
-    if pairs == 0:
-        return nothing(name)
-    value = 0.5 * (
-        _ordered_difference(x, y, (pairs + 1) // 2) + _ordered_difference(x, y, pairs // 2 + 1)
-    )
-    bounds: list[float] = []
-    for risk in (1.0 - confidence, 2.0 * (1.0 - confidence)):
-        rank = _rank_of_bound(x.size, y.size, risk / 2.0)
-        low, high = -math.inf, math.inf
-        if rank:
-            low = _ordered_difference(x, y, rank)
-            high = _ordered_difference(x, y, pairs + 1 - rank)
-        bounds += [low, high]
-    low, high, low_tost, high_tost = bounds
-    p_more = float(stats.mannwhitneyu(y, x, alternative="greater").pvalue)
-    p_less = float(stats.mannwhitneyu(y, x, alternative="less").pvalue)
-    z = float(stats.norm.ppf(0.5 + confidence / 2.0))
-    error = (high - low) / (2.0 * z)
-    return Difference(value, low, high, low_tost, high_tost, p_more, p_less, error, name)
 
 
 def of_means(

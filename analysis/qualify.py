@@ -54,8 +54,11 @@ def readings(runs: Sequence[StudiedRun], reading: str) -> pd.DataFrame:
     parts = []
     for run in runs:
         strokes = run.strokes[run.strokes["valid"].astype(bool) & (run.strokes["strike"] >= 0)]
+        value = strokes[column].astype(float)
+        if column == "velocity":
+            value = value.where(value >= 0)  # of a lost stroke the table says -1
         part = strokes[["stage", "force_n", "striker"]].assign(
-            value=factor * strokes[column].astype(float),
+            value=factor * value,
             specimen=run.specimen,
             run=run.name,
             day=run.day,

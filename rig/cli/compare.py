@@ -15,7 +15,7 @@ from rig.record.bench_fault import BenchError
 
 if TYPE_CHECKING:
     from analysis.alike import RunFacts
-    from analysis.compare import Comparison
+    from analysis.comparison_record import Named
     from analysis.pipeline import Analysis
 
 OF_COMPARISON: dict[str, ExitCode] = {
@@ -23,6 +23,8 @@ OF_COMPARISON: dict[str, ExitCode] = {
     "equal": ExitCode.DONE,
     "worse": ExitCode.FAIL,
     "undecided": ExitCode.UNDECIDED,
+    "invalid": ExitCode.INVALID,
+    "incomplete": ExitCode.INCOMPLETE,
 }
 
 
@@ -71,7 +73,15 @@ def compare(
     from analysis.alike import changed, pool
     from analysis.compare import ASKED
     from analysis.compare import compare as judge
-    from analysis.comparison_record import Named, as_json, as_page, overall
+    from analysis.comparison_record import (
+        Named,
+        as_json,
+        as_page,
+        compared_run,
+        overall,
+        overruled_by,
+    )
+    from analysis.same_strokes import caution, pairs_of_same
 
     olds, news = [base, *(base_too or [])], list(new)
     runs = _read([*olds, *news])
@@ -84,11 +94,15 @@ def compare(
     margins |= _margins(margin or [])
     builds: list[list[Path]] = []
     for path in news:
-        same = [b for b in builds if not changed(runs[b[0]][1], runs[path][1])]
-        if same:
-            same[0].append(path)
+        like = [b for b in builds if not changed(runs[b[0]][1], runs[path][1])]
+        if like:
+            like[0].append(path)
         else:
             builds.append([path])
+    same = pairs_of_same({str(path): runs[path][0].table.strokes for path in (*olds, *news)})
+    for side in (olds, *builds):
+        _refuse_pooled_twins([pair for pair in same if set(pair) <= set(map(str, side))])
+    cautions = [text for text in (caution(same),) if text]
     named = []
     for build in builds:
         after = pool(
@@ -106,21 +120,29 @@ def compare(
             confidence=confidence,
             among=len(builds),
         )
-        named.append(Named(after=tuple(map(str, build)), comparison=found))
-        _show(found, ", ".join(map(str, build)))
+        statuses = {runs[path][0].recording.status for path in (*olds, *build)}
+        one = Named(
+            after=tuple(map(str, build)), comparison=found, overruled=overruled_by(statuses)
+        )
+        named.append(one)
+        _show(one)
     word = overall(named)
     results.print(f"{word.upper()} at {100 * confidence:g} % confidence", markup=False)
+    for text in cautions:
+        told.print(f"caution: {text}", markup=False)
     folder = out if out is not None else news[0] / "analysis"
     folder.mkdir(parents=True, exist_ok=True)
-    record = json.dumps(as_json([str(path) for path in olds], named), indent=1, allow_nan=False)
+    lines = [
+        compared_run("before" if path in olds else "after", str(path), runs[path][0])
+        for path in (*olds, *news)
+    ]
+    record = json.dumps(as_json(lines, named, cautions), indent=1, allow_nan=False)
     (folder / "comparison.json").write_text(record + "\n", encoding="utf-8")
-    page = as_page([str(path) for path in olds], named)
+    page = as_page(lines, named, cautions)
     (folder / "comparison.html").write_text(page, encoding="utf-8")
     told.print(f"written: {folder / 'comparison.html'}, comparison.json", markup=False)
-    statuses = {analysis.recording.status for analysis, _ in runs.values()}
-    if statuses != {"complete"}:
+    if word in ("invalid", "incomplete"):
         told.print("a run that is not complete decides nothing: strike it again")
-        raise typer.Exit(ExitCode.INVALID if "failed" in statuses else ExitCode.INCOMPLETE)
     raise typer.Exit(OF_COMPARISON[word])
 
 
@@ -149,11 +171,23 @@ def _read(paths: list[Path]) -> dict[Path, tuple[Analysis, RunFacts]]:
     return found
 
 
-def _show(found: Comparison, name: str) -> None:
+def _refuse_pooled_twins(pairs: list[tuple[str, str]]) -> None:
+    """Refuse to pool runs of the same strokes: each would count twice."""
+    from analysis.same_strokes import caution
+
+    if pairs:
+        raise BenchError(
+            "comparison: these runs would be pooled, and every stroke of theirs counted twice: "
+            + caution(pairs)
+        )
+
+
+def _show(one: Named) -> None:
     """Print one comparison; it fits on 80 columns."""
     from analysis.comparison_record import row_of
 
-    results.print(f"{name}: {found.verdict}", markup=False)
+    found = one.comparison
+    results.print(f"{', '.join(one.after)}: {one.verdict}", markup=False)
     for change in found.changed:
         results.print(f"  changed: {change}", markup=False)
     for difference in found.unlike:

@@ -53,6 +53,7 @@ def qualify(
     from analysis.pipeline import analyse_run
     from analysis.qualify import READINGS, StudiedRun
     from analysis.qualify import qualify as study
+    from analysis.same_strokes import caution, pairs_of_same
 
     studied, facts = [], []
     for path in runs:
@@ -73,6 +74,9 @@ def qualify(
         )
     for text in refuse_unlike(facts, allow or ()):
         results.print(f"allowed although {text}", markup=False)
+    twins = pairs_of_same({one.name: one.strokes for one in studied})
+    if twins:
+        results.print(f"caution: {caution(twins)}", markup=False)
     if stability:
         _print_stability(studied, reading, math.nan if reference is None else reference)
         return

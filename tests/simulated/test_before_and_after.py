@@ -9,11 +9,15 @@ import sys
 from pathlib import Path
 
 import pytest
+import typer
 from struck import strike
 
 from analysis.alike import facts_of
 from analysis.compare import ASKED, Comparison, compare
 from analysis.pipeline import Analysis
+from rig.cli.compare import compare as compare_command
+from rig.cli.qualify import qualify as qualify_command
+from rig.record.bench_fault import BenchError
 
 LADDER = """format = 1
 name = "before and after"
@@ -131,6 +135,11 @@ def test_the_command_says_what_changed_and_leaves_a_record(
     assert latency["low"] < 0.5 < latency["high"]
     page = (tmp_path / "new" / "analysis" / "comparison.html").read_text()
     assert "module.firmware: 1.4 -&gt; 1.6" in page
+    assert "Shown to be worse: latency median" in page
+    for words in ("loam-mesh", "brook, firmware 1.6", "simulated bench", "before and after", "UTC"):
+        assert words in page
+    assert [run["side"] for run in record["runs"]] == ["before", "before", *["after"] * 3]
+    assert "the same strokes" not in done.stderr + page
 
     strike(LADDER.format(repeats=1), tmp_path / "short", seed=6, sample_rate_hz=48_000)
     refused = command("compare", "old", "short", cwd=tmp_path)
@@ -147,3 +156,31 @@ def test_the_command_says_what_changed_and_leaves_a_record(
     assert command("compare", "old", "old", cwd=tmp_path).returncode == 2
     wrong = command("compare", "old", "new", "--measure", "latncy_median", cwd=tmp_path)
     assert "did you mean 'latency_median'" in wrong.stderr
+
+
+def test_what_decides_nothing_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Runs of the same strokes are named, and never pooled; a run that was cut off decides nothing."""
+    text = LADDER.format(repeats=3)
+    old, twin, echo = (tmp_path / name for name in ("old", "twin", "echo"))
+    strike(text, old, seed=1)
+    strike(text, twin, seed=1, firmware="1.6")
+    strike(text, echo, seed=1)
+    said = f"{old} and {twin}: the same strokes"
+    with pytest.raises(typer.Exit):
+        compare_command(old, [twin])
+    assert said in capsys.readouterr().err
+    assert said in (twin / "analysis" / "comparison.html").read_text()
+    assert json.loads((twin / "analysis" / "comparison.json").read_text())["cautions"]
+    with pytest.raises(BenchError, match="counted twice"):
+        compare_command(old, [twin], base_too=[echo])
+    qualify_command([old, echo])
+    assert f"caution: {old} and {echo}: the same strokes" in capsys.readouterr().out
+
+    (twin / "stop.json").unlink()
+    with pytest.raises(typer.Exit) as left:
+        compare_command(old, [twin])
+    assert left.value.exit_code == 5
+    assert f"{twin}: incomplete" in capsys.readouterr().out
+    record = json.loads((twin / "analysis" / "comparison.json").read_text())
+    assert record["verdict"] == record["comparisons"][0]["verdict"] == "incomplete"
+    assert "INCOMPLETE" in (twin / "analysis" / "comparison.html").read_text()

@@ -116,6 +116,21 @@ def test_a_changed_velocity_is_worse_either_way() -> None:
         assert found.measures[0].difference == pytest.approx(shift, abs=1.0)
 
 
+def test_lost_strokes_have_no_velocity() -> None:
+    """A stroke table says -1 for them: no velocity, but lost; a build that loses is no softer."""
+    rng = np.random.default_rng(21)
+    tables = []
+    for share in (0.0, 0.3):
+        table = drawn(rng, 400)
+        table.loc[rng.random(400) < share, "outcome"] = "lost"
+        lost = table["outcome"] == "lost"
+        table.loc[lost, "latency_s"] = np.nan
+        tables.append(table.assign(velocity=np.where(lost, -1, table["velocity"])))
+    found = compare(*tables, measures=("velocity", "lost_share"))
+    assert [one.verdict for one in found.measures] == ["equal", "worse"]
+    assert found.measures[0].count_after == (tables[1]["outcome"] != "lost").sum()
+
+
 def test_too_little_is_undecided() -> None:
     """Empty, invalid or NaN tables never give equal or better."""
     rng = np.random.default_rng(16)

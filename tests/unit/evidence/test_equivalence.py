@@ -9,6 +9,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.tests import test_tost as frozen
 
 from analysis import equivalence
+from analysis.rank_shift import of_places
 
 # Student 1908, sleep gained under two drugs (data as in R's documentation, from memory)
 SLEEP = (
@@ -55,26 +56,26 @@ def test_rank_test_gives_the_handbooks_data() -> None:
     """NIST e-Handbook 7.3.5 data, with a tie: U = 40, two-sided p 0.1885 (corrected)."""
     a = (0.55, 0.67, 0.43, 0.51, 0.48, 0.60, 0.71, 0.53, 0.44, 0.65, 0.75)
     b = (0.49, 0.68, 0.59, 0.72, 0.67, 0.75, 0.65, 0.77, 0.62, 0.48, 0.59)
-    found = equivalence.of_places(a, b)
+    found = of_places(a, b)
     assert 2.0 * found.p_more == pytest.approx(0.1885, abs=5e-5)
     assert found.value > 0.0 > found.low
 
 
 def test_rank_test_is_exact_for_few() -> None:
     """All of four above all of four others: one-sided p 1/70 (combinatorics)."""
-    found = equivalence.of_places([1.0, 2.0, 3.0, 4.0], [5.0, 6.0, 7.0, 8.0])
+    found = of_places([1.0, 2.0, 3.0, 4.0], [5.0, 6.0, 7.0, 8.0])
     assert found.p_more == pytest.approx(1 / 70)
     assert found.value == pytest.approx(4.0)
     # of 70 orders, one has U = 0: the extremes bound it at 2/70 two-sided, and not at 1 %
     assert found.low == pytest.approx(1.0)
-    assert equivalence.of_places([1.0, 2.0], [3.0, 4.0]).high == math.inf
+    assert of_places([1.0, 2.0], [3.0, 4.0]).high == math.inf
 
 
 def test_shift_gives_a_textbook_example() -> None:
     """Hollander and Wolfe 1973, p. 69, water permeability: shift 0.305 (from memory)."""
     late = (0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46)
     early = (1.15, 0.88, 0.90, 0.74, 1.21)
-    found = equivalence.of_places(early, late)
+    found = of_places(early, late)
     assert found.value == pytest.approx(0.305, abs=5e-4)
     assert found.p_more == pytest.approx(0.1272, abs=5e-5)
 
@@ -84,7 +85,7 @@ def test_shift_interval_is_the_peers_test_turned_round(size: int) -> None:
     """Just inside each bound scipy's rank test does not reject that shift, just outside it does."""
     rng = np.random.default_rng(size)
     x, y = rng.normal(0, 1, size), rng.normal(0.7, 1, size + 1)
-    found = equivalence.of_places(x, y)
+    found = of_places(x, y)
     inside, outside = 0.05 - 0.0025, 0.05 + 0.0025
     for bound, inward in ((found.low, 1.0), (found.high, -1.0)):
         p_in = stats.mannwhitneyu(y - (bound + inward * 1e-6), x).pvalue
@@ -147,8 +148,8 @@ def test_holm_agrees_with_the_peer() -> None:
 def test_too_little_is_never_shown() -> None:
     """Empty, NaN or one value: no difference shown, no equivalence shown."""
     for found in (
-        equivalence.of_places([], [1.0]),
-        equivalence.of_places([math.nan], [1.0]),
+        of_places([], [1.0]),
+        of_places([math.nan], [1.0]),
         equivalence.of_means([1.0], [1.0]),
         equivalence.of_shares(0, 0, 0, 9),
         equivalence.of_statistics([1.0] * 5, [1.0] * 5, lambda rows: rows.std(axis=1)),
