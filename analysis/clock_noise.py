@@ -16,6 +16,8 @@ SHORTEST_S = 0.1
 LEAST_STRETCHES = 4.0
 """The longest averaging time fits so often into the markers' span."""
 LEAST_DIFFERENCES = 20
+LEAST_S = 1e-9
+"""No wander is so small that it matters; what rounding leaves is none."""
 SURE = 0.999
 """Chance that pure scatter stays below what is taken for wander, at each averaging time."""
 
@@ -175,7 +177,7 @@ def clock_noise(at_s: Floats, about_line_s: Floats, left_s: Floats, sd_s: float)
         edges=edges[enough],
         left_s=left.value[enough],
         edges_left_s=edges_left_s[enough],
-        most_left_s=(_limit(stretches) * edges_left_s)[enough],
+        most_left_s=np.maximum(_limit(stretches) * edges_left_s, LEAST_S)[enough],
     )
 
 

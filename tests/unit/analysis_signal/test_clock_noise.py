@@ -102,6 +102,14 @@ def test_wander_too_fast_to_follow_is_told_and_makes_times_less_sure():
     assert np.median(line.u_s(ticks)) > 0.5 * off_s
 
 
+def test_what_rounding_leaves_is_no_wander():
+    """Edges without any scatter: nothing is left, and nothing is said to wander."""
+    ticks = np.arange(1, 400) * 500_000 + np.arange(1, 400) ** 2
+    line = fit_markers(ticks * 0.048 * (1 + 5e-5), ticks, 96_000)
+    assert line.noise.white
+    assert line.noise.unfollowed_s == 0.0
+
+
 def test_few_markers_tell_nothing():
     """A burst of twenty: a line, and no word on the clocks."""
     rng = np.random.default_rng(4)
