@@ -353,3 +353,7 @@ class Module:
         come = sorted((m for m in self._host if m[0] <= until_s), key=lambda m: m[0])
         self._host = [m for m in self._host if m[0] > until_s]
         return come
+
+    def forget_host(self, before_s: float) -> None:
+        """Drop messages that no host has taken by now."""
+        self._host = [m for m in self._host if m[0] >= before_s]

@@ -23,6 +23,8 @@ from rig.simulation.striker import Striker, StrikerFigures
 from rig.simulation.truth import SETTLED_S, TruthLog
 from rig.simulation.wire import BYTE_S, SentMessage, line_edges
 
+_HOST_KEEPS_S = 30.0
+"""A host's port holds messages that nobody takes for so long."""
 _PICKUP_N = 0.3
 """Force at which the impact pickup of the pad's rim answers."""
 
@@ -313,6 +315,7 @@ class World:
     def _settle_truth(self) -> None:
         """Move what has settled to the disk."""
         self._settled_s = self.settle()
+        self.module.forget_host(self._settled_s - _HOST_KEEPS_S)
         self._truth.settle(self.pulses, self.sounds, self.module.notes, self._settled_s)
         first = self.pulses[0]["strike"] if self.pulses else self._pulse_count
         self._done = {strike: count for strike, count in self._done.items() if strike >= first}

@@ -58,6 +58,20 @@ def test_what_settles_on_the_disk_is_what_would_have_been_kept(tmp_path: Path, c
     )
 
 
+def test_what_nobody_takes_from_the_host_s_port_is_not_kept_for_ever() -> None:
+    """Two messages a stroke: those of the last half minute are left, and come once."""
+    world = World(seed=4)
+    world.keeps_truth = False
+    for k in range(1, 91):
+        world.advance(float(k))
+        world.coil_on(0, float(k), k + 3e-3)
+    world.advance(91.0)
+    come = world.take_host_midi()
+    assert 50 < len(come) < 80
+    assert come[0][0] > 50.0
+    assert world.take_host_midi() == []
+
+
 def test_a_truth_without_a_stroke_is_whole(tmp_path: Path) -> None:
     """Empty tables, not none."""
     world = World()
