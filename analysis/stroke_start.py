@@ -204,10 +204,12 @@ def find_starts(
         # a sound that may begin slowly is known by its slowest parts, where tails and hum stay
         weak_tail[k] = FAR_GROUPS * means[:FAR_GROUPS].var() > WEAK_TAIL
     calm = np.flatnonzero(~ringing)
-    for trend in (False, True):
-        some = np.flatnonzero(~ringing & (weak_tail == trend)) if not contact else calm[:0]
+    for tail in (False, True):
+        some = np.flatnonzero(~ringing & (weak_tail == tail)) if not contact else calm[:0]
         if len(some):
-            at[some], u[some] = _of_unknown_make(stretch, coarse[some], peak[some], trend)
+            at[some], u[some] = _of_unknown_make(
+                stretch, coarse[some], peak[some], sure[some], tail
+            )
     if len(calm) and contact:
         at[calm], u[calm] = _from_silence(
             stretch, coarse[calm], peak[calm], slanted[calm], sure[calm]
@@ -299,7 +301,7 @@ def _from_silence(
 
 
 def _of_unknown_make(
-    stretch: Stretch, coarse: Ints, peak: Floats, trend: bool
+    stretch: Stretch, coarse: Ints, peak: Floats, sure: Bools, tail: bool
 ) -> tuple[Floats, Floats]:
     """Starts of sounds that may begin in any manner, with little but noise before them."""
     second, noise = stretch.sample_rate_hz, stretch.noise_rms
@@ -312,11 +314,14 @@ def _of_unknown_make(
         start = int(coarse[k]) - SLOW_BACKS * back - window
         near = stretch.clean(start, int(coarse[k]) + back + window)
         rest = float(near[:window].mean())
-        if trend or abs(rest) > REST_NOISE * noise / np.sqrt(window):
+        if not tail and abs(rest) > REST_NOISE * noise / np.sqrt(window):
             near -= rest
-        end = window + int(np.argmax(np.abs(near[window : -AFTER - 1]) >= level[k])) + AFTER + 1
+        # a tail may reach the level by itself
+        early = stretch.frames_per_hop if sure[k] else round(UNSURE_S * second)
+        first = window + (SLOW_BACKS * back - early if tail else 0)
+        end = first + int(np.argmax(np.abs(near[first : -AFTER - 1]) >= level[k])) + AFTER + 1
         rows[k], begin[k] = near[end - length : end], start + end - length
-    at, u = first_passing(rows, threshold, noise, second, trend)
+    at, u = first_passing(rows, threshold, noise, second, tail)
     return begin + at, u
 
 

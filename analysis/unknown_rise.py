@@ -77,8 +77,9 @@ FEW = 6
 LEAST_DB, MOST_DB, STEP_DB = 15.5, 33.5, 6.0
 """Level over noise for which all is made ready: the nearest is used. Where the noise is less than
 the least of them it is taken for that: other things then limit what is known."""
-TREND_NOISE = 3.0
-"""A parabola under the rise, where one may be, is so many times the noise: more would be seen."""
+TAIL_NOISE, TAIL_SMOOTH_S = 2.5, 500e-6
+"""Rms of a tail under the rise, where one may be, over that of the noise (more would be seen), and
+over what time it is smooth."""
 SPREAD = 1.1
 """True over stated spread: no sound is quite any of these processes. This and what follows are from
 one half of the recorded sounds (the tests say which); the other half tests them."""
@@ -140,11 +141,13 @@ def _drawing(which: int, length: int, rate_hz: float) -> tuple[Floats, Floats]:
 
 @functools.lru_cache(maxsize=4)
 def _explaining(
-    level_db: float, length: int, rate_hz: float, trend: bool
+    level_db: float, length: int, rate_hz: float, tail: bool
 ) -> tuple[npt.NDArray[np.float32], Floats]:
     """Of each pair: inverse covariance of a row (in noise rms), and log of share and volume."""
     at_s = _times(length, rate_hz)
-    noise = np.eye(length) + (_trend(length) @ _trend(length).T if trend else 0.0)
+    noise = np.eye(length)
+    if tail:
+        noise += _tail(length, rate_hz) @ _tail(length, rate_hz).T
     inverse = np.empty((len(PAIRS), length, length), dtype=np.float32)
     constant = np.empty(len(PAIRS))
     like = [_correlation(which, at_s, at_s) for which in range(len(CORRELATIONS))]
@@ -157,10 +160,13 @@ def _explaining(
     return inverse, constant
 
 
-def _trend(length: int) -> Floats:
-    """A parabola's three parts, as wide as they may be: (length, 3)."""
-    line = np.linspace(-1.0, 1.0, length)
-    return TREND_NOISE * np.asarray(np.polynomial.legendre.legvander(line, 2), dtype=np.float64)
+@functools.lru_cache(maxsize=4)
+def _tail(length: int, rate_hz: float) -> Floats:
+    """Factor of the covariance of a tail: (length, parts)."""
+    at_s = _times(length, rate_hz)
+    power, shapes = np.linalg.eigh(_part(at_s[:, None] - at_s, (SMOOTH, TAIL_SMOOTH_S)))
+    kept = power > 1e-4 * power[-1]
+    return np.asarray(TAIL_NOISE * shapes[:, kept] * np.sqrt(power[kept]))
 
 
 def first_passing(
@@ -168,7 +174,7 @@ def first_passing(
     threshold: Floats,
     noise_rms: float,
     sample_rate_hz: float,
-    trend: bool = False,
+    tail: bool = False,
 ) -> tuple[Floats, Floats]:
     """Tell where sounds first pass a threshold.
 
@@ -183,8 +189,8 @@ def first_passing(
         Rms of the noise, taken for white.
     sample_rate_hz
         Rate.
-    trend
-        A parabola may lie under the rise: a tail, hum that is left.
+    tail
+        Something smooth may lie under the rise: a weak tail, hum that is left.
 
     Returns
     -------
@@ -200,7 +206,7 @@ def first_passing(
     scaled = rows / noise[:, None]
     for step in np.unique(steps):
         level_db = LEAST_DB + STEP_DB * float(step)
-        inverse, constant = _explaining(level_db, length, sample_rate_hz, trend)
+        inverse, constant = _explaining(level_db, length, sample_rate_hz, tail)
         some = np.flatnonzero(steps == step)
         chance = np.empty((len(some), len(PAIRS)))
         for begin in range(0, len(some), FEW):
@@ -209,7 +215,7 @@ def first_passing(
             chance[begin : begin + FEW] = (constant[:, None] - 0.5 * unlike).T
         chance = np.exp(chance - chance.max(axis=1, keepdims=True))
         for row, weight in zip(some, chance, strict=True):
-            drawn = _draw(scaled[row], weight, level_db, sample_rate_hz, inverse, trend)
+            drawn = _draw(scaled[row], weight, level_db, sample_rate_hz, inverse, tail)
             passing = _passing(drawn, threshold[row] / noise[row])
             at[row], u[row] = passing.mean(), passing.std()
     hidden = np.log(np.maximum(level / (LEVEL_THRESHOLDS * threshold), 1.0))
@@ -223,7 +229,7 @@ def _draw(
     level_db: float,
     rate_hz: float,
     inverse: npt.NDArray[np.float32],
-    trend: bool,
+    tail: bool,
 ) -> Floats:
     """Waveforms at the fine places that the samples leave possible: (draws, places)."""
     # the same numbers for each row, so that it does not matter what it is looked at with
@@ -240,8 +246,9 @@ def _draw(
         size = 10.0 ** (level_db / 20.0) * _envelope(grown, fine_s)[:, None]
         free = size * (factor @ rng.normal(size=(factor.shape[1], count)))
         seen = free[::FINE] + rng.normal(size=(length, count))
-        if trend:
-            seen += _trend(length) @ rng.normal(size=(3, count))
+        if tail:
+            under = _tail(length, rate_hz)
+            seen += under @ rng.normal(size=(under.shape[1], count))
         missing = inverse[pair].astype(np.float64) @ (row[:, None] - seen)
         out.append(free + size * (across @ (size[::FINE] * missing)))
     return np.concatenate(out, axis=1).T
