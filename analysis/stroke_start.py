@@ -54,6 +54,8 @@ SLOW_BACKS = 3
 FORESEEN_S = 0.0007
 """How long before that a tail is foretold, to see how well that goes."""
 WINDOW_S = 0.0027
+TAIL_LEVEL = 1.5
+"""On a weak tail the noise may reach so much more."""
 FAR_GROUPS, WEAK_TAIL = 32, 52.2
 """Means of so many groups of samples, a few ms before a stroke; their chi-squared about their mean
 (31 degrees of freedom), which pure noise passes once in a hundred (tables)."""
@@ -309,7 +311,7 @@ def _of_unknown_make(
     length = row_length(second)
     rows, begin = np.zeros((len(coarse), length)), np.zeros(len(coarse))
     threshold = ONSET_SHARE * peak
-    level = np.minimum(level_of(threshold, noise), 0.6 * peak)
+    level = np.minimum(level_of(threshold, (TAIL_LEVEL if tail else 1.0) * noise), 0.6 * peak)
     for k in range(len(coarse)):
         start = int(coarse[k]) - SLOW_BACKS * back - window
         near = stretch.clean(start, int(coarse[k]) + back + window)

@@ -58,6 +58,21 @@ def test_bias_and_scatter_of_strong_strokes(rate_hz, noise_db):
     assert pooled.std() < 10.0
 
 
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000, 96_000])
+def test_strong_strokes_of_unknown_make(rate_hz):
+    """The same strokes with nothing known of how they begin, tails still in the noise: the same."""
+    rng = np.random.default_rng(rate_hz + 50)
+    all_errors = []
+    for contact_ms in (0.5, 1.0, 2.0, 5.0):
+        samples, truth = take(rng, 8, contact_ms, 0.9, 0.9 * 10**-2.5, 0.25, rate_hz)
+        onsets = find_onsets(samples, 0, rate_hz, contact=False)
+        assert exactly(onsets, truth, rate_hz)
+        all_errors.append(errors(onsets, truth)[0] / rate_hz * 1e6)
+    pooled = np.concatenate(all_errors)
+    assert abs(pooled.mean()) < 5.0
+    assert pooled.std() < 10.0
+
+
 def test_stated_uncertainty_covers_the_truth():
     """From 26 dB up, over contacts of 0.5 to 4 ms, three shapes, many pads: 93 to 97 % at 95 %."""
     rng = np.random.default_rng(11)
