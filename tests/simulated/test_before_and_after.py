@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import collections
 import json
 import math
 import subprocess
@@ -43,8 +44,8 @@ BUILDS: dict[str, dict[str, object]] = {
     "same": {},
     "0.5 ms slower": {"firmware": "1.6"},
     # its dead time ends just before the late peak: of the hardest strokes about one in four
-    # doubles, 2 in 100 of all
-    "2 % more doubling": {"settings": {"dead_time_ms": 9.7}},
+    # doubles, 2.3 in 100 of all; from 9.72 ms on, none does
+    "2 % more doubling": {"settings": {"dead_time_ms": 9.71}},
 }
 
 
@@ -72,9 +73,17 @@ def pair(
 
 @pytest.mark.parametrize("pairs", [5, pytest.param(500, marks=pytest.mark.long)])
 def test_no_change_is_seldom_called_worse(pairs: int, tmp_path: Path) -> None:
-    """At most 5 % of pairs without a change are called worse (and 3 standard errors of chance)."""
-    worse = sum(pair(tmp_path, 1000 + i, "same", 96).verdict == "worse" for i in range(pairs))
-    assert worse <= pairs * 0.05 + 3 * math.sqrt(pairs * 0.05 * 0.95)
+    """At most 5 % of pairs without a change are called worse (and 3 standard errors of chance).
+
+    What lies inside its margin is equal, whatever its test says, so that alone would hold with a
+    test that is wrong: no more pairs may have a measure that tests as worse, margins aside.
+    """
+    most = pairs * 0.05 + 3 * math.sqrt(pairs * 0.05 * 0.95)
+    found = [pair(tmp_path, 1000 + i, "same", 96) for i in range(pairs)]
+    assert sum(one.verdict == "worse" for one in found) <= most
+    shown = [[m.name for m in one.measures if m.p_worse <= 0.05] for one in found]
+    print("\ntested as worse:", collections.Counter(name for names in shown for name in names))
+    assert sum(map(bool, shown)) <= most
 
 
 @pytest.mark.parametrize("pairs", [1, pytest.param(50, marks=pytest.mark.long)])
@@ -97,7 +106,7 @@ def test_a_worse_build_is_found_at_the_strokes_asked_for(
         named = next(one for one in full.measures if one.name == blamed)
         found += full.verdict == "worse" and named.verdict == "worse"
     # 90 %, less two standard errors of so many pairs
-    assert found >= pairs * 0.9 - 2 * math.sqrt(pairs * 0.09) - (pairs == 1) * 0.3
+    assert found >= pairs * 0.9 - 2 * math.sqrt(pairs * 0.09)
 
 
 def command(*words: object, cwd: Path) -> subprocess.CompletedProcess[str]:
