@@ -339,7 +339,9 @@ class OnsetFinder:
         # with half the demand a soft stroke may show only well after its start
         sure = np.zeros(len(found), dtype=bool)
         onsets = self._onsets(block, fast - rest, found, sure, drone, noise)
-        away = np.abs(found[:, None] - expected).min(axis=1, initial=10**6)
+        # a soft blunt stroke shows by its crest, well after its start
+        places = np.stack([found, onsets.frame / self._hop], axis=1)[:, :, None]
+        away = np.abs(places - expected).min(axis=(1, 2), initial=10**6)
         good = (away <= near + 1) & (onsets.peak > LEAST_SNR * noise)
         return _shifted(onsets, np.flatnonzero(good), first_frame)
 

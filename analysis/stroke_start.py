@@ -49,6 +49,12 @@ BACK_S = 0.0012
 """A corner shows up to so long before its hop on the longest scale ..."""
 FORE_S = 0.0005
 """... and so long on the shorter ones."""
+FOOT_SHARE, FOOT_NOISE_RATIO = 0.02, 6.0
+"""Hops of a rise stand above so much of its peak, and above so many times their noise."""
+CREST_SHARE = 0.4
+FOOT_S, FOOT_CALM_S = 0.003, 0.002
+"""A soft blunt stroke may show by its crest alone: its foot is looked for so long before that, and
+must follow on a calm as long as the second. It is at its crest where it is so much of its peak."""
 SLOW_BACKS = 3
 """A slow beginning of unknown make, where no tail is, is looked for so many times as far back."""
 FORESEEN_S = 0.0007
@@ -186,6 +192,8 @@ def find_starts(
         return Starts(at, u, peak, peak_frame)
     second = stretch.sample_rate_hz
     fore, back = round(FORE_S * second), round(BACK_S * second)
+    if contact:
+        coarse, sure = _at_feet(stretch, coarse, sure)
     stops = np.minimum(np.append(coarse[1:] - fore, 2**60), coarse + int(PEAK_SEARCH_S * second))
     ringing, slanted, weak_tail = (np.zeros(n, dtype=bool) for _ in range(3))
     group = max(2 * back // 8, 1)
@@ -225,6 +233,31 @@ def find_starts(
             anywhere = ANYWHERE_U_S * np.minimum(ratio, 1.0)
             u[loud] = np.hypot(u[loud], second * np.hypot(FOOT_U_S * ratio, anywhere))
     return Starts(at, u, peak, peak_frame)
+
+
+def _at_feet(stretch: Stretch, coarse: Ints, sure: Bools) -> tuple[Ints, Bools]:
+    """Move strokes that were found at their crest to the foot of their rise."""
+    hop, second = stretch.frames_per_hop, stretch.sample_rate_hz
+    reach, calm = (round(span_s * second / hop) for span_s in (FOOT_S, FOOT_CALM_S))
+    back, after = reach + calm, round(FORE_S * second / hop) + 1
+    coarse, sure = coarse.copy(), sure.copy()
+    previous = np.append(-(2**60), coarse[:-1])
+    for k in np.flatnonzero(coarse - previous > 2 * back * hop):
+        first = int(coarse[k]) - back * hop
+        means = stretch.clean(first, first + (back + after) * hop).reshape(-1, hop).mean(axis=1)
+        size = np.abs(means)
+        least = FOOT_NOISE_RATIO * stretch.noise_rms / np.sqrt(hop)
+        below = np.flatnonzero(size[:back] < max(FOOT_SHARE * float(size.max()), least))
+        foot = int(below[-1]) + 1 if len(below) else 0
+        rising = (back - foot) * hop > UNSURE_S * second and foot >= calm
+        # no more than half of the way to the crest is spent low, or the foot is that of a tail
+        high = int(np.argmax(size[foot:] > CREST_SHARE * size.max()))
+        crest = foot + int(size[foot:].argmax())
+        rising &= foot + high < back and high <= crest - foot - high + 1
+        rising &= bool((means[foot:crest] * means[crest] > 0.0).all())
+        if rising and np.isin(np.arange(foot - calm, foot), below).all():
+            coarse[k], sure[k] = first + foot * hop, False
+    return coarse, sure
 
 
 def _from_silence(
