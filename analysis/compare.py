@@ -204,10 +204,11 @@ def _measured(
         within = (cells[0], cells[1]) if min(counts) >= LEAST_IN_CELLS else None
         places = of_places(scale * x, scale * y, confidence, within)
         return _Raw(places, *medians, counts)
+    means = [float(v.mean()) if v.size else math.nan for v in (x, y)]
     x, y = (scale * side for side in _aligned(before, after, column))
     if name == "velocity":
         # velocities are whole numbers: ranks of so many ties tell no shift between two of them
-        return _Raw(equivalence.of_means(x, y, confidence), *medians, counts)
+        return _Raw(equivalence.of_means(x, y, confidence), means[0], means[1], counts)
     if name == "latency_sd":
         difference = equivalence.of_statistics(x, y, _spread, confidence, seed=seed)
         values = [float(v.std(ddof=1)) if v.size > 1 else math.nan for v in (x, y)]
