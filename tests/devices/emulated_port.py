@@ -157,7 +157,7 @@ class EmulatedPort:
         self._process.wait(10)
 
     def _command(self, line: str) -> None:
-        """Give one command of ``rig/firmware/host/main.c``, and take in what it brought."""
+        """Give one command of ``rig/firmware/host/console.h``, and take in what it brought."""
         self._process.stdin.write(line + "\n")
         self._process.stdin.flush()
         for answer in self._process.stdout:

@@ -1,6 +1,6 @@
 """A board as a process in lockstep: the core on this machine, or the emulated controller.
 
-Both understand the same commands (see ``rig/firmware/host/main.c``), so one driver serves both.
+Both understand the same commands (see ``rig/firmware/host/console.h``), so one driver serves both.
 Time moves by ``run_ticks`` alone.
 """
 

@@ -80,8 +80,10 @@ def harness_build(build: Path) -> Path:
     need("gcc", "/usr/include/simavr/sim_avr.h", "/usr/include/libelf.h")
     build.mkdir(parents=True, exist_ok=True)
     program = build / "harness"
-    sources = [str(source) for source in sorted(HARNESS.glob("*.c"))]
-    flags = ["-std=gnu11", "-O2", "-Wall", "-Wextra", "-I/usr/include/simavr"]
+    console = FIRMWARE / "host"
+    shared = [console / "console.c", console / "schedule.c"]
+    sources = [str(source) for source in [*sorted(HARNESS.glob("*.c")), *shared]]
+    flags = ["-std=gnu11", "-O2", "-Wall", "-Wextra", f"-I{console}", "-I/usr/include/simavr"]
     run(["gcc", *flags, *sources, "-o", str(program), "-lsimavr", "-lelf"])
     return program
 

@@ -1,11 +1,10 @@
 /* The controller board emulated: the firmware's real image on libsimavr. For tests alone.
  *
- *   harness IMAGE.hex          lockstep: time moves by commands on standard input alone
- *   harness --free IMAGE.hex   time runs with the clock; the host's line is a pseudo-terminal, whose
- *                              name is printed first
+ *   harness IMAGE.hex [EEPROM.hex]          lockstep
+ *   harness --free IMAGE.hex [EEPROM.hex]   time runs with the clock
  *
- * Commands and answers are those of rig/firmware/host/main.c, times in cycles of 62.5 ns; and
- * `overrun UART 0 CYCLE` where a receiver held more bytes than the controller's two.
+ * Commands and answers are those of rig/firmware/host/console.h; and `overrun UART 0 CYCLE` where a
+ * receiver held more bytes than the controller's two.
  *
  * What of the emulator is allowed for: coils are derived (coil_model.h), never read from pin events.
  * Bytes are fed at the wire's rate, each at its end, one at a time, for its FIFO is 64 deep and spaces
@@ -13,28 +12,19 @@
  * after their start edge, as the receiver samples (from memory), not after 11 bits. Driven inputs are
  * set as external levels, for a write to PORT raises pulled-up ones. Level polling of INTn is
  * switched off. Capture registers are held while they are read. A reset wipes all cycle timers: they are set again. */
-#define _GNU_SOURCE
-#include <errno.h>
-#include <fcntl.h>
 #include <inttypes.h>
-#include <poll.h>
 #include <simavr/avr_eeprom.h>
 #include <simavr/sim_avr.h>
 #include <simavr/sim_hex.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <termios.h>
-#include <time.h>
-#include <unistd.h>
 
 #include "coil_model.h"
+#include "console.h"
 #include "lines.h"
 #include "pins.h"
 #include "schedule.h"
-
-#define LINE_LONGEST 65536
-#define SLICE_NS 500000L
 
 #define FREQUENCY 16000000u
 #define HANG_ADDRESS 0x3F000u /* unused flash, where a hang is put */
@@ -43,24 +33,16 @@ static avr_t *avr;
 static bool was_reset;
 static bool hang;
 static uint8_t reset_cause;
-static int terminal = -1; /* lockstep: none */
-static bool free_running;
-
-static void report(const char *what, int which, int level, avr_cycle_count_t cycle) {
-    if (!free_running) {
-        printf("%s %d %d %" PRIu64 "\n", what, which, level, cycle);
-    }
-}
 
 static void report_coil(int output, bool level, avr_cycle_count_t cycle) {
-    report((output == 2) ? "marker" : "coil", output, level, cycle);
+    console_report((output == 2) ? "marker" : "coil", output, level, cycle);
 }
 
 static void report_overrun(int uart, avr_cycle_count_t cycle) {
-    report("overrun", uart, 0, cycle);
+    console_report("overrun", uart, 0, cycle);
 }
 
-static void report_origin(avr_cycle_count_t cycle) { report("origin", 0, 0, cycle); }
+static void report_origin(avr_cycle_count_t cycle) { console_report("origin", 0, 0, cycle); }
 
 /* ---- resets ---- */
 
@@ -94,7 +76,7 @@ static void reset_by(uint8_t cause) {
     coil_model_catch_up(avr);
     avr_reset(avr);
     avr->data[0x54] = cause; /* MCUSR */
-    report("reset", cause, 0, avr->cycle);
+    console_report("reset", cause, 0, avr->cycle);
 }
 
 /* ---- what happens ---- */
@@ -143,7 +125,7 @@ static void run_to(avr_cycle_count_t end) {
     while (avr->cycle < end) {
         if (avr->run != plain) { /* the watchdog has struck: it resets in this turn */
             coil_model_catch_up(avr);
-            report("reset", 8, 0, avr->cycle);
+            console_report("reset", 8, 0, avr->cycle);
         }
         avr->run_cycle_limit = end - avr->cycle;
         int state = avr_run(avr);
@@ -168,130 +150,38 @@ static void run_to(avr_cycle_count_t end) {
     coil_model_catch_up(avr);
 }
 
-/* ---- commands ---- */
+/* ---- what the console asks for ---- */
+
+static uint64_t cycles(void) { return avr->cycle; }
 
 static void pass_output(void) {
     static uint8_t sent[65536];
     size_t count = lines_take_sent(sent, sizeof sent);
-    if (count == 0) {
-        return;
+    if (count > 0) {
+        console_output(sent, count);
     }
-    if (terminal >= 0) {
-        if (write(terminal, sent, count) < 0 && errno != EAGAIN && errno != EIO) {
-            perror("writing to the pseudo-terminal");
-        }
-        return;
-    }
-    printf("host ");
+}
+
+static void send_bytes(const uint8_t *bytes, size_t count) {
     for (size_t i = 0; i < count; i++) {
-        printf("%02x", sent[i]);
+        lines_from_host(bytes[i]);
     }
-    printf("\n");
 }
 
-static size_t from_hex(const char *text, uint8_t *bytes, size_t most) {
-    size_t count = 0;
-    unsigned value;
-    while (count < most && sscanf(text, "%2x", &value) == 1) {
-        bytes[count++] = (uint8_t)value;
-        text += 2;
+static void din_bytes(const uint8_t *bytes, size_t count, uint64_t cycle) {
+    for (size_t i = 0; i < count; i++) {
+        lines_from_din(bytes[i], cycle + i * DIN_BYTE_CYCLES);
     }
-    return count;
 }
 
-static void command(const char *line) {
-    static char hex[LINE_LONGEST];
-    static uint8_t bytes[LINE_LONGEST / 2];
-    struct item item = {0};
-    uint64_t cycle = 0;
-    if (sscanf(line, "run %" SCNu64, &cycle) == 1) {
-        run_to(avr->cycle + cycle);
-    } else if (sscanf(line, "send %65535s", hex) == 1) {
-        size_t count = from_hex(hex, bytes, sizeof bytes);
-        for (size_t i = 0; i < count; i++) {
-            lines_from_host(bytes[i]);
-        }
-    } else if (sscanf(line, "din %" SCNu64 " %65535s", &cycle, hex) == 2) {
-        size_t count = from_hex(hex, bytes, sizeof bytes);
-        for (size_t i = 0; i < count; i++) {
-            lines_from_din(bytes[i], cycle + i * DIN_BYTE_CYCLES);
-        }
-    } else if (sscanf(line, "input %9s %d %" SCNu64, item.name, &item.value, &cycle) == 3) {
-        item.what = INPUT;
-        item.cycle = cycle;
-        schedule(item);
-    } else if (sscanf(line, "reset %d %" SCNu64, &item.value, &cycle) == 2) {
-        item.what = RESET;
-        item.cycle = cycle;
-        schedule(item);
-    } else if (sscanf(line, "hang %" SCNu64, &cycle) == 1) {
-        item.what = HANG;
-        item.cycle = cycle;
-        schedule(item);
-    } else {
-        printf("error unknown command: %s", line);
+static void turn(uint64_t target, const uint8_t *bytes, size_t count) {
+    send_bytes(bytes, count);
+    if (target > avr->cycle + FREQUENCY / 100) {
+        /* fallen behind: in slices, so that the host's bytes come in between */
+        target = avr->cycle + FREQUENCY / 100;
     }
+    run_to(target);
     pass_output();
-    printf("at %" PRIu64 "\n", avr->cycle);
-    fflush(stdout);
-}
-
-static int open_terminal(void) {
-    int main_end = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK);
-    if (main_end < 0 || grantpt(main_end) != 0 || unlockpt(main_end) != 0) {
-        perror("opening a pseudo-terminal");
-        exit(1);
-    }
-    /* held open, so that a host that comes and goes raises no hang-up */
-    int other_end = open(ptsname(main_end), O_RDWR | O_NOCTTY);
-    struct termios raw;
-    if (other_end < 0 || tcgetattr(other_end, &raw) != 0) {
-        perror("opening the pseudo-terminal's other end");
-        exit(1);
-    }
-    cfmakeraw(&raw);
-    (void)tcsetattr(other_end, TCSANOW, &raw);
-    printf("pty %s\n", ptsname(main_end));
-    fflush(stdout);
-    return main_end;
-}
-
-static uint64_t clock_ns(void) {
-    struct timespec now;
-    (void)clock_gettime(CLOCK_MONOTONIC, &now);
-    return (uint64_t)now.tv_sec * 1000000000u + (uint64_t)now.tv_nsec;
-}
-
-static void run_freely(void) {
-    static char line[LINE_LONGEST];
-    uint8_t bytes[1024];
-    terminal = open_terminal();
-    uint64_t begin_ns = clock_ns();
-    for (;;) {
-        struct pollfd inputs[] = {{.fd = terminal, .events = POLLIN},
-                                  {.fd = STDIN_FILENO, .events = POLLIN}};
-        struct timespec slice = {0, SLICE_NS};
-        (void)ppoll(inputs, 2, &slice, NULL);
-        if ((inputs[0].revents & POLLIN) != 0) {
-            ssize_t count = read(terminal, bytes, sizeof bytes);
-            for (ssize_t i = 0; i < count; i++) {
-                lines_from_host(bytes[i]);
-            }
-        }
-        uint64_t target = (clock_ns() - begin_ns) * 2 / 125;
-        if (target > avr->cycle + FREQUENCY / 100) {
-            /* fallen behind: in slices, so that the host's bytes come in between */
-            target = avr->cycle + FREQUENCY / 100;
-        }
-        run_to(target);
-        pass_output();
-        if ((inputs[1].revents & (POLLIN | POLLHUP)) != 0) {
-            if (fgets(line, sizeof line, stdin) == NULL) {
-                return; /* whoever started it has gone */
-            }
-            command(line);
-        }
-    }
 }
 
 /* ---- the board ---- */
@@ -348,8 +238,15 @@ static void begin(void) {
 }
 
 int main(int argc, char **argv) {
-    static char line[LINE_LONGEST];
-    free_running = argc > 1 && strcmp(argv[1], "--free") == 0;
+    static const struct console_board board = {.begin = begin,
+                                               .cycles = cycles,
+                                               .run_to = run_to,
+                                               .send = send_bytes,
+                                               .din = din_bytes,
+                                               .happen_at = schedule,
+                                               .pass_output = pass_output,
+                                               .turn = turn};
+    bool free_running = argc > 1 && strcmp(argv[1], "--free") == 0;
     int images = argc - (free_running ? 2 : 1);
     if (images != 1 && images != 2) {
         fprintf(stderr, "usage: harness [--free] IMAGE.hex [EEPROM.hex]\n");
@@ -359,14 +256,6 @@ int main(int argc, char **argv) {
     if (images == 2) {
         load_eeprom(argv[argc - 1]);
     }
-    begin();
-    if (free_running) {
-        setvbuf(stdin, NULL, _IONBF, 0);
-        run_freely();
-        return 0;
-    }
-    while (fgets(line, sizeof line, stdin) != NULL) {
-        command(line);
-    }
+    console_run(&board, free_running);
     return 0;
 }

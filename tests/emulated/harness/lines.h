@@ -6,6 +6,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "schedule.h"
+
+enum { HOST_BYTE = OF_THE_BOARD, DIN_BYTE, DIN_LINE, GIVE }; /* scheduled of the lines */
+
 #define DIN_BYTE_CYCLES 5120u /* 31,250 baud, 10 bits */
 
 typedef void (*overrun_report)(int uart, avr_cycle_count_t cycle);

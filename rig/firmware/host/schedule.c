@@ -44,7 +44,7 @@ struct item schedule_take(void) {
     return first;
 }
 
-bool schedule_next(avr_cycle_count_t *cycle) {
+bool schedule_next(uint64_t *cycle) {
     if (items > 0) {
         *cycle = heap[0].cycle;
     }
