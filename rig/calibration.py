@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.bench_file import BenchFile, Calibration, StrikerFacts
-from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
-from rig.runner import RunFiles
+from rig.record.loaders import parse_bench
+from rig.run_files import RunFiles
 
 SCOUT_STEP = 4
 """Widths of one scouting run: after each it is seen whether harder strokes are wanted at all."""
@@ -138,7 +138,6 @@ def _whole(widths_us: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 
 def ladder_files(
-    bench: BenchFile,
     bench_text: str,
     striker: StrikerFacts,
     widths_us: Sequence[float],
@@ -157,8 +156,8 @@ def ladder_files(
 
     Parameters
     ----------
-    bench, bench_text
-        The bench, and its file as it was read.
+    bench_text
+        The bench file as it was read.
     striker, widths_us, repeats, order, seed
         Who strikes what, how often, and in which order.
     name, prompt
@@ -186,14 +185,7 @@ def ladder_files(
         ]
     )
     specimen_text = _SPECIMEN.format(serial=_quoted(reference_serial))
-    return RunFiles(
-        protocol=parse_protocol(protocol_text, name),
-        bench=bench,
-        specimen=parse_specimen(specimen_text, "force sensor"),
-        protocol_text=protocol_text,
-        bench_text=bench_text,
-        specimen_text=specimen_text,
-    )
+    return RunFiles.from_texts(protocol_text, bench_text, specimen_text)
 
 
 def calibration_table(record: Calibration) -> str:

@@ -1,4 +1,4 @@
-"""A run: prepare it without hardware, run it, close it so that the record says how it ended."""
+"""Runs what is prepared, and closes it so that the record says how it ended."""
 
 from __future__ import annotations
 
@@ -7,76 +7,27 @@ import json
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
 from rig.board import Board
-from rig.capture.free_space import require_free_space
-from rig.ending import require_watchable
 from rig.fault_bundle import fault_bundle
 from rig.faults import FaultError
 from rig.link.trace import Trace
+from rig.preparation import Prepared
 from rig.progress import Progress
 from rig.readiness import Prompt, get_ready
-from rig.record.bench_fault import BadFileError, BenchError
-from rig.record.bench_file import BenchFile
-from rig.record.dry_run import DryRun, dry_run
-from rig.record.flac_frames import MOST_CHANNELS
-from rig.record.limits import AgreedLimits, limits_from_bench
-from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
-from rig.record.plan import Plan, PlanError
-from rig.record.protocol import Protocol
+from rig.record.bench_fault import BenchError
 from rig.record.record_error import RecordError
 from rig.record.run_folder import RunWriter, make_start
 from rig.record.run_records import Outcome
-from rig.record.specimen import Specimen
-from rig.record.toml_file import read_text
 from rig.resuming import Resumed
+from rig.run_files import RunFiles
 from rig.session import NextBurst, Session
 from rig.watch import StoppedError
 
 FAULT_FILE = "fault.json"
 """Written into the folder of a run that failed."""
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class RunFiles:
-    """The three files of a run: as read, and their texts."""
-
-    protocol: Protocol
-    bench: BenchFile
-    specimen: Specimen
-    protocol_text: str
-    bench_text: str
-    specimen_text: str
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Prepared:
-    """A run that may start.
-
-    Attributes
-    ----------
-    files
-        What it is made from.
-    dry
-        The plan, checked against the strikers' limits: nothing is refused.
-    limits
-        What the board will be asked for.
-    seed
-        Of the plan.
-    """
-
-    files: RunFiles
-    dry: DryRun
-    limits: AgreedLimits
-    seed: int
-
-    @property
-    def plan(self) -> Plan:
-        """What will be struck."""
-        return self.dry.plan
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -102,128 +53,6 @@ class RunResult:
     progress: Progress
 
 
-def read_files(protocol: Path | str, bench: Path | str, specimen: Path | str) -> RunFiles:
-    """Read the three files, each by path or by the name of one that comes with the program.
-
-    Raises
-    ------
-    BadFileError
-        With all faults of all three.
-    """
-    faults: list[str] = []
-    texts: list[str] = []
-    parsed: list[Any] = []
-    for given, folder, parse in (
-        (protocol, "", parse_protocol),
-        (bench, "benches", parse_bench),
-        (specimen, "specimens", parse_specimen),
-    ):
-        try:
-            path = find_file(given, folder)
-            texts.append(read_text(path))
-            parsed.append(parse(texts[-1], str(path)))
-        except BadFileError as error:
-            faults += error.faults
-    if faults:
-        raise BadFileError(faults)
-    return RunFiles(
-        protocol=parsed[0],
-        bench=parsed[1],
-        specimen=parsed[2],
-        protocol_text=texts[0],
-        bench_text=texts[1],
-        specimen_text=texts[2],
-    )
-
-
-def prepare(
-    files: RunFiles, *, seed: int | None = None, out_folder: Path | str | None = None
-) -> Prepared:
-    """Plan a run and check it against limits and disk. No hardware is touched.
-
-    Parameters
-    ----------
-    files
-        From ``read_files``.
-    seed
-        Of the plan; the protocol's own if not given.
-    out_folder
-        Where the run folder will be made; its disk is checked for room if given.
-
-    Raises
-    ------
-    PlanError
-        Everything that the strikers can't do.
-    BenchError
-        The disk has no room.
-    """
-    limits = limits_from_bench(files.bench)
-    dry = dry_run(files.protocol, files.bench, limits=limits, seed=seed)
-    if not dry.allowed:
-        raise PlanError(dry.refusals)
-    used = list(dry.plan.strikes["striker"].unique())
-    require_watchable(files.protocol.stop, files.bench, used)
-    _require_notes(files)
-    _require_coding(files)
-    if out_folder is not None:
-        audio = files.bench.audio
-        require_free_space(out_folder, dry.duration_s, audio.sample_rate_hz, len(audio.channels))
-    return Prepared(
-        files=files,
-        dry=dry,
-        limits=limits,
-        seed=files.protocol.seed if seed is None else seed,
-    )
-
-
-def _require_notes(files: RunFiles) -> None:
-    """Raise BenchError where notes would come from sound that is not kept."""
-    midi = files.bench.midi
-    if files.protocol.record.keep == "windows" and not (midi.board_din or midi.host_port):
-        raise BenchError(
-            'record.keep = "windows" in the protocol: notes come from an audio channel alone, and '
-            "much of it would not be kept. Connect the module to the board or to a MIDI port, or "
-            'keep "all"'
-        )
-
-
-def _require_coding(files: RunFiles) -> None:
-    """Raise BenchError where the recording can't be coded as asked."""
-    channels = len(files.bench.audio.channels)
-    if files.protocol.record.coding == "flac" and channels > MOST_CHANNELS:
-        raise BenchError(
-            f'record.coding = "flac" in the protocol: the bench file names {channels} audio '
-            f"channels, and a FLAC file holds {MOST_CHANNELS} at the most; record fewer, or leave "
-            "the coding at rf64"
-        )
-
-
-def simulated_query(files: RunFiles) -> dict[str, str | float]:
-    """What the files say to a simulated bench: pad, module, settings in force, the room."""
-    specimen = files.specimen
-    module = specimen.module
-    query: dict[str, str | float] = {
-        "position": specimen.pad.strike_position,
-        "ambient_c": files.bench.ambient.temperature_c,
-        "channel": module.midi_channel,
-        "note": module.zones[0].note,
-    }
-    if len(module.zones) > 1:
-        query["second_note"] = module.zones[1].note
-    for name in module.settings.__struct_fields__:
-        value = getattr(module.settings, name)
-        if value is not None:
-            query[f"set.{name}"] = value
-    simulated = specimen.simulated
-    if simulated is not None:
-        query |= {"pad": simulated.pad, "module": simulated.module}
-        if simulated.firmware:
-            query["firmware"] = simulated.firmware
-        if simulated.faults:
-            query["fault"] = ",".join(simulated.faults)
-    return query
-
-
 def run(
     prepared: Prepared,
     out_path: Path | str,
@@ -240,7 +69,7 @@ def run(
     Parameters
     ----------
     prepared
-        From ``prepare``.
+        From ``rig.preparation.prepare``.
     out_path
         The run folder to make; it must not exist.
     progress
@@ -274,7 +103,7 @@ def run(
             f"{path}: can't start a run here, it exists. Runs are never overwritten: give another "
             "name, or move the old run away."
         )
-    board = Board.open(files.bench.board, extra_query=simulated_query(files), trace=trace)
+    board = Board.open(files.bench.board, extra_query=_simulated_query(files), trace=trace)
     run_closed: Callable[[Path], None] | None = getattr(board.port, "run_closed", None)
     try:
         if resumed is not None:
@@ -373,3 +202,29 @@ def _write_fault(session: Session, path: Path, fault: Exception) -> None:
     except OSError:
         # a full disk has its own reason in the stop record, for which room was kept
         (path / FAULT_FILE).unlink(missing_ok=True)
+
+
+def _simulated_query(files: RunFiles) -> dict[str, str | float]:
+    """What the files say to a simulated bench: pad, module, settings in force, the room."""
+    specimen = files.specimen
+    module = specimen.module
+    query: dict[str, str | float] = {
+        "position": specimen.pad.strike_position,
+        "ambient_c": files.bench.ambient.temperature_c,
+        "channel": module.midi_channel,
+        "note": module.zones[0].note,
+    }
+    if len(module.zones) > 1:
+        query["second_note"] = module.zones[1].note
+    for name in module.settings.__struct_fields__:
+        value = getattr(module.settings, name)
+        if value is not None:
+            query[f"set.{name}"] = value
+    simulated = specimen.simulated
+    if simulated is not None:
+        query |= {"pad": simulated.pad, "module": simulated.module}
+        if simulated.firmware:
+            query["firmware"] = simulated.firmware
+        if simulated.faults:
+            query["fault"] = ",".join(simulated.faults)
+    return query

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.force_calibration import ForceCalibration
-    from rig.record.bench_file import BenchFile, StrikerFacts
+    from rig.record.bench_file import StrikerFacts
 
 _PROMPT = (
     "Put the reference force sensor under striker {striker}, where the pad would be, and tighten "
@@ -87,7 +87,7 @@ def calibrate(
     if run is None:
         stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
         folder = runs if runs is not None else Path("runs") / f"{stamp}-calibrate-{striker}"
-        ladder = _Ladder(facts, bench_text, one, folder, reference, seed, quiet)
+        ladder = _Ladder(bench_text, one, folder, reference, seed, quiet)
         run = ladder.strike(least_force, most_force, levels, repeats)
     recording = load_run(run)
     if recording.status != "complete":
@@ -123,7 +123,6 @@ class _Ladder:
 
     def __init__(
         self,
-        bench: BenchFile,
         bench_text: str,
         striker: StrikerFacts,
         folder: Path,
@@ -131,7 +130,7 @@ class _Ladder:
         seed: int,
         quiet: bool,
     ) -> None:
-        self._bench, self._bench_text, self._striker = bench, bench_text, striker
+        self._bench_text, self._striker = bench_text, striker
         self._folder, self._reference = folder, reference
         self._seed, self._quiet = seed, quiet
 
@@ -190,7 +189,6 @@ class _Ladder:
         from rig.cli.run import strike_files
 
         files = ladder_files(
-            self._bench,
             self._bench_text,
             self._striker,
             widths_us.tolist(),

@@ -13,7 +13,7 @@ from rig.record.force_width import ForceWidth
 from rig.record.limits import TICKS_PER_S
 
 if TYPE_CHECKING:
-    from rig.runner import RunFiles
+    from rig.run_files import RunFiles
     from rig.session import SoFar
 
 

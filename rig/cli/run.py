@@ -20,7 +20,7 @@ from rig.record.calibration_age import calibration_doubts
 
 if TYPE_CHECKING:
     from rig.resuming import Resumed
-    from rig.runner import RunFiles
+    from rig.run_files import RunFiles
 
 
 def run(
@@ -79,7 +79,7 @@ def strike(
     typer.Exit
         The run was stopped by hand, or failed on a fault of the bench.
     """
-    from rig.runner import read_files
+    from rig.run_files import read_files
 
     files = read_files(protocol, bench, specimen)
     used = {one for stage in files.protocol.stages for one in stage.strikers}
@@ -105,7 +105,8 @@ def strike_files(
     from rig.cli.choosing import Chooser, must_choose
     from rig.cli.live import LiveLine
     from rig.link.trace import Trace
-    from rig.runner import FAULT_FILE, prepare
+    from rig.preparation import prepare
+    from rig.runner import FAULT_FILE
     from rig.runner import run as run_prepared
 
     resumed = None

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
-from rig.runner import RunFiles, prepare, run
+from rig.preparation import prepare
+from rig.run_files import RunFiles
+from rig.runner import run
 
 HERE = Path(__file__).parent
 
@@ -33,14 +34,7 @@ interval_ms = 250
     root = importlib.resources.files("protocols")
     bench = (root / "benches" / "simulated.toml").read_text("utf-8")
     specimen = (root / "specimens" / "good_build.toml").read_text("utf-8")
-    files = RunFiles(
-        protocol=parse_protocol(text, "protocol.toml"),
-        bench=parse_bench(bench, "bench.toml"),
-        specimen=parse_specimen(specimen, "specimen.toml"),
-        protocol_text=text,
-        bench_text=bench,
-        specimen_text=specimen,
-    )
+    files = RunFiles.from_texts(text, bench, specimen)
     run(prepare(files), folder)
     return folder
 

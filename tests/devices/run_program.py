@@ -2,7 +2,9 @@
 
 import sys
 
-from rig.runner import prepare, read_files, run
+from rig.preparation import prepare
+from rig.run_files import read_files
+from rig.runner import run
 
 result = run(prepare(read_files(*sys.argv[1:4])), sys.argv[4])
 print(result.outcome, result.reason, flush=True)

@@ -10,9 +10,10 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
+from rig.preparation import prepare
 from rig.record.run_folder import RunReader, verify
-from rig.runner import RunFiles, RunResult, prepare, run
+from rig.run_files import RunFiles
+from rig.runner import RunResult, run
 
 SHORT = """
 format = 1
@@ -70,14 +71,7 @@ def files(
     """Files of a run: a protocol's text, and what the simulated bench's URL says."""
     bench = shipped("benches", "simulated").replace("seed=1", query).replace(*bench_change)
     specimen = shipped("specimens", "good_build")
-    return RunFiles(
-        protocol=parse_protocol(protocol, "protocol.toml"),
-        bench=parse_bench(bench, "bench.toml"),
-        specimen=parse_specimen(specimen, "specimen.toml"),
-        protocol_text=protocol,
-        bench_text=bench,
-        specimen_text=specimen,
-    )
+    return RunFiles.from_texts(protocol, bench, specimen)
 
 
 def run_short(

@@ -10,8 +10,10 @@ from typing import Any
 import numpy as np
 
 from analysis.pipeline import Analysis, analyse_run
-from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
-from rig.runner import RunFiles, RunResult, prepare, run
+from rig.preparation import prepare
+from rig.record.loaders import find_file
+from rig.run_files import RunFiles
+from rig.runner import RunResult, run
 
 SPECIMEN = """format = 1
 [pad]
@@ -160,14 +162,7 @@ def record(
     specimen_text = SPECIMEN.format(
         pad=pad, module=module, firmware=firmware, settings=lines, faults=json.dumps(list(faults))
     )
-    files = RunFiles(
-        protocol=parse_protocol(protocol, "protocol"),
-        bench=parse_bench(bench_text, "bench"),
-        specimen=parse_specimen(specimen_text, "specimen"),
-        protocol_text=protocol,
-        bench_text=bench_text,
-        specimen_text=specimen_text,
-    )
+    files = RunFiles.from_texts(protocol, bench_text, specimen_text)
     return run(prepare(files, seed=seed), folder)
 
 

@@ -19,6 +19,7 @@ from rig.calibration import find_striker, ladder_files, merged_bench
 from rig.cli.calibrate import calibrate
 from rig.cli.check import check
 from rig.cli.run import strike
+from rig.preparation import prepare
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.bench_file import Calibration
 from rig.record.coil_warmth import coil_temperatures_c, copper_ohm, equal_width_us
@@ -29,10 +30,10 @@ from rig.record.loaders import (
     load_bench,
     parse_bench,
     parse_protocol,
-    parse_specimen,
 )
 from rig.record.toml_file import read_text
-from rig.runner import RunFiles, prepare, run
+from rig.run_files import RunFiles
+from rig.runner import run
 from rig.simulation.contact import HERTZ_IMPULSE
 from rig.simulation.presets import PADS, STRIKERS
 from rig.simulation.striker import Striker
@@ -273,14 +274,7 @@ def test_widths_that_tell_no_force_are_left_out(ladder):
 def simulated_run(path, protocol_text, bench_text):
     """Strike a protocol over the simulated pad; gives the run folder."""
     specimen_text = read_text(find_file("good_build", "specimens"))
-    files = RunFiles(
-        protocol=parse_protocol(protocol_text, "protocol"),
-        bench=parse_bench(bench_text, "bench"),
-        specimen=parse_specimen(specimen_text, "specimen"),
-        protocol_text=protocol_text,
-        bench_text=bench_text,
-        specimen_text=specimen_text,
-    )
+    files = RunFiles.from_texts(protocol_text, bench_text, specimen_text)
     run(prepare(files), path)
     return path
 
@@ -289,7 +283,7 @@ def ladder_run(path, bench_text, widths_us, striker_id="A"):
     """Strike a few widths on a bench."""
     bench = parse_bench(bench_text, "bench")
     files = ladder_files(
-        bench, bench_text, bench.strikers[0], widths_us, name="few", repeats=2, order="up"
+        bench_text, bench.strikers[0], widths_us, name="few", repeats=2, order="up"
     )
     run(prepare(files), path)
     return path

@@ -12,12 +12,12 @@ from bench_runs import SHORT, files, run_short
 from analysis.pipeline import analyse_run
 from analysis.provenance import provenance
 from rig.ending import Ending
+from rig.preparation import prepare
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.coil_warmth import pulse_energy_j
 from rig.record.endurance import Stop
 from rig.record.loaders import parse_protocol
 from rig.record.run_folder import RunReader
-from rig.runner import prepare
 
 STEADY = """
 format = 1

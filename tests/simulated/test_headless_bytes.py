@@ -12,11 +12,12 @@ from analysis.headless import BECAUSE
 from analysis.pipeline import Analysis, analyse_run
 from analysis.stage_search import notes_of_strokes
 from rig.burst import NoteCounter
+from rig.preparation import prepare
 from rig.progress import Progress
 from rig.record.bench_fault import BenchError
-from rig.record.loaders import parse_bench, parse_specimen
 from rig.record.midi_bytes import parse_notes
-from rig.runner import RunFiles, prepare, run
+from rig.run_files import RunFiles
+from rig.runner import run
 
 PROTOCOL = """
 format = 1
@@ -49,14 +50,7 @@ def changed(made: RunFiles, *, stated: bool = False, midi: str = BOARD) -> RunFi
     if stated:
         specimen = specimen.replace("[module]\n", "[module]\nrunning_status_from_before = true\n")
         assert specimen != made.specimen_text
-    return RunFiles(
-        protocol=made.protocol,
-        bench=parse_bench(bench, "bench.toml"),
-        specimen=parse_specimen(specimen, "specimen.toml"),
-        protocol_text=made.protocol_text,
-        bench_text=bench,
-        specimen_text=specimen,
-    )
+    return RunFiles.from_texts(made.protocol_text, bench, specimen)
 
 
 def struck(path: Path, *, stated: bool = False, midi: str = BOARD) -> tuple[Analysis, int]:

@@ -15,9 +15,11 @@ import pytest
 from struck import SPECIMEN, Truth, record
 
 from analysis.pipeline import analyse_run
-from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
+from rig.preparation import prepare
+from rig.record.loaders import find_file
 from rig.record.run_folder import RunReader
-from rig.runner import RunFiles, prepare, run
+from rig.run_files import RunFiles
+from rig.runner import run
 
 PROTOCOL = """format = 1
 name = "losses"
@@ -69,14 +71,7 @@ def test_notes_of_a_recorded_line_across_lost_blocks(tmp_path, module):
     specimen = SPECIMEN.format(
         pad="loam-mesh", module=module, firmware=FIRMWARE[module], settings="", faults="[]"
     )
-    files = RunFiles(
-        protocol=parse_protocol(PROTOCOL, "protocol"),
-        bench=parse_bench(bench, "bench"),
-        specimen=parse_specimen(specimen, "specimen"),
-        protocol_text=PROTOCOL,
-        bench_text=bench,
-        specimen_text=specimen,
-    )
+    files = RunFiles.from_texts(PROTOCOL, bench, specimen)
     run(prepare(files), tmp_path / "run")
     analysis = analyse_run(tmp_path / "run")
     truth = Truth(json.loads((tmp_path / "run.truth.json").read_text(encoding="utf-8")))

@@ -17,11 +17,13 @@ from analysis.provenance import provenance
 from analysis.report.page import write_page
 from analysis.result_files import write_tables
 from rig.cli.main import main
+from rig.preparation import prepare
 from rig.progress import Progress
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.run_folder import RunReader, verify
 from rig.resuming import Resumed, resume
-from rig.runner import RunFiles, RunResult, prepare, run
+from rig.run_files import RunFiles
+from rig.runner import RunResult, run
 
 LONG = """
 format = 1

@@ -23,13 +23,15 @@ from bench_runs import (
 )
 
 from rig.faults import RefusedError, TrippedError
+from rig.preparation import prepare
 from rig.progress import Progress
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.midi_bytes import parse_notes
 from rig.record.plan import PlanError
 from rig.record.record_error import RecordError
 from rig.record.run_folder import RunReader
-from rig.runner import prepare, read_files, run
+from rig.run_files import read_files
+from rig.runner import run
 from rig.session import SoFar
 
 

@@ -12,11 +12,13 @@ from analysis.measure import Measure
 from analysis.pipeline import Analysis, analyse_run
 from rig.cli.choosing import Chooser, must_choose
 from rig.cli.run import strike_files
+from rig.preparation import prepare
 from rig.progress import Progress
 from rig.record.bench_fault import BadFileError, BenchError
-from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
+from rig.record.loaders import find_file, parse_bench, parse_protocol
 from rig.resuming import resume
-from rig.runner import RunFiles, prepare, run
+from rig.run_files import RunFiles
+from rig.runner import run
 from rig.session import SoFar
 
 HEAD = 'format = 1\nname = "search"\npurpose = "As few strokes as tell it"\n'
@@ -74,14 +76,7 @@ def files(
     specimen = SPECIMEN.format(
         pad=pad, module="brook", firmware="1.4", settings=settings, faults=faults
     )
-    return RunFiles(
-        protocol=parse_protocol(protocol, "protocol.toml"),
-        bench=parse_bench(bench, "bench.toml"),
-        specimen=parse_specimen(specimen, "specimen.toml"),
-        protocol_text=protocol,
-        bench_text=bench,
-        specimen_text=specimen,
-    )
+    return RunFiles.from_texts(protocol, bench, specimen)
 
 
 def struck(found: RunFiles, path: Path) -> tuple[Analysis, Truth]:

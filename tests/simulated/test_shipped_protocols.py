@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 
 from analysis.pipeline import analyse_run
+from rig.preparation import prepare
 from rig.record.loaders import load_protocol, load_specimen, shipped_names
-from rig.runner import prepare, read_files, run
+from rig.run_files import read_files
+from rig.runner import run
 
 GOOD = ("good_build", "rubber_pad", "cymbal_pad")
 

@@ -12,7 +12,8 @@ from bench_runs import files
 
 from analysis.load import load_run
 from analysis.strokes import StrokeTable, build_strokes
-from rig.runner import prepare, run
+from rig.preparation import prepare
+from rig.runner import run
 
 LADDER = """format = 1
 name = "ladder"

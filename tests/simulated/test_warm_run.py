@@ -10,10 +10,11 @@ import pandas as pd
 import pytest
 from bench_runs import files, truth_of
 
+from rig.preparation import prepare
 from rig.record.force_width import ForceWidth
 from rig.record.plan import make_plan
 from rig.record.run_folder import RunReader
-from rig.runner import prepare, run
+from rig.runner import run
 from rig.simulation.presets import PADS, STRIKERS
 from rig.simulation.striker import Striker, StrikerFigures
 

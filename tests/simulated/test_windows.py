@@ -13,10 +13,10 @@ from bench_runs import files, run_short
 from analysis.pipeline import Analysis, analyse_run
 from analysis.report.page import write_page
 from analysis.result_files import write_tables
+from rig.preparation import prepare
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.recovery_copy import recover_copy
 from rig.record.run_folder import RunReader, verify
-from rig.runner import prepare
 
 SPARSE = """
 format = 1

@@ -8,9 +8,11 @@ import typer
 from rig.cli.exit_code import ExitCode
 from rig.cli.recover import recover
 from rig.cli.verify_record import verify_record
+from rig.preparation import prepare
 from rig.record.record_error import RecordError
 from rig.record.run_folder import RunReader
-from rig.runner import prepare, read_files, run
+from rig.run_files import read_files
+from rig.runner import run
 
 
 @pytest.fixture(scope="module")

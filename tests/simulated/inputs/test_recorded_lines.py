@@ -19,9 +19,11 @@ from analysis.onset import OnsetFinder
 from analysis.pipeline import analyse_run
 from analysis.provenance import provenance
 from analysis.strokes import build_strokes
+from rig.preparation import prepare
 from rig.record.bench_file import HostPath, Midi
 from rig.record.midi_bytes import parse_notes
-from rig.runner import prepare, read_files, run
+from rig.run_files import read_files
+from rig.runner import run
 
 
 @pytest.fixture(scope="module")

@@ -126,7 +126,7 @@ def test_ladder_is_an_allowed_protocol():
     widths = scout_widths_us(striker)
     assert widths[-1] == striker.longest_pulse_us
     files = ladder_files(
-        bench, SHIPPED, striker, widths.tolist(), name="scout", repeats=3, prompt='the "sensor"'
+        SHIPPED, striker, widths.tolist(), name="scout", repeats=3, prompt='the "sensor"'
     )
     found = dry_run(files.protocol, bench)
     assert found.allowed

@@ -13,14 +13,15 @@ import soundfile
 from record_texts import BENCH_TEXT, PROTOCOL_TEXT, SPECIMEN_TEXT, begin_run
 
 from rig.cli.main import main
+from rig.preparation import prepare
 from rig.record.audio_file import AudioReader, AudioSink
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.bench_file import AudioChannel
 from rig.record.flac_frames import MOST_CHANNELS, read_stream_info
-from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
+from rig.record.loaders import parse_protocol
 from rig.record.run_folder import RunReader, verify
 from rig.record.window_sink import WindowSink
-from rig.runner import RunFiles, prepare
+from rig.run_files import RunFiles
 
 ROLES = {"sensor": 0, "marker": 1}
 RATE_HZ = 48_000
@@ -170,21 +171,15 @@ def test_windows_in_flac(tmp_path: Path) -> None:
 def test_more_channels_than_flac_holds_are_refused_before_anything_is_touched() -> None:
     """Nine channels: told with the most that is allowed, and the way out."""
     text = PROTOCOL_TEXT + '\n[record]\ncoding = "flac"\n'
-    bench = parse_bench(BENCH_TEXT, "bench.toml")
     role = "module_out"
     channels = tuple(AudioChannel(number=k + 1, role=role) for k in range(MOST_CHANNELS + 1))
-    files = RunFiles(
-        protocol=parse_protocol(text, "protocol.toml"),
-        bench=msgspec.structs.replace(
-            bench, audio=msgspec.structs.replace(bench.audio, channels=channels)
-        ),
-        specimen=parse_specimen(SPECIMEN_TEXT, "specimen.toml"),
-        protocol_text=text,
-        bench_text=BENCH_TEXT,
-        specimen_text=SPECIMEN_TEXT,
+    files = RunFiles.from_texts(text, BENCH_TEXT, SPECIMEN_TEXT)
+    bench = files.bench
+    nine = msgspec.structs.replace(
+        bench, audio=msgspec.structs.replace(bench.audio, channels=channels)
     )
     with pytest.raises(BenchError, match=r"9 audio channels, and a FLAC file holds 8 .*rf64"):
-        prepare(files)
-    assert prepare(dataclasses.replace(files, bench=bench)).plan is not None
+        prepare(dataclasses.replace(files, bench=nine))
+    assert prepare(files).plan is not None
     with pytest.raises(BadFileError, match="coding"):
         parse_protocol(text.replace("flac", "mp3"), "protocol.toml")
