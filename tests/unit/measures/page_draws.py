@@ -75,12 +75,13 @@ def rung(
 
 def facts(rng: np.random.Generator) -> Drawn:
     """The sensor itself: peaks, decay, clipping, levels by force."""
-    force_n = np.repeat([5.0, 39.0], 40)
-    run, _ = rung(rng, force_n, late=0.4)
-    clip_db = 20 * math.log10(0.999)
-    middle_db = 20 * math.log10(39.0 / 40)
+    clipped = 100 * float(stats.norm.sf(20 * math.log10(0.999 * 40 / 39.0) / SPREAD_DB))
+    hard = stroke_facts(rung(rng, np.full(80, 39.0))[0])[0]
+    yield hard.what, (hard.low, hard.high), clipped
+    run, _ = rung(rng, np.repeat([5.0, 39.0], 40), late=0.4)
+    mixed = stroke_facts(run)[0]
+    yield f"{mixed.what}, soft and hard", (mixed.low, mixed.high), clipped / 2
     truths = {
-        "clipped in the recording": 50 * float(stats.norm.sf((clip_db - middle_db) / SPREAD_DB)),
         "first peak after the onset": 0.42,
         "highest peak after the onset": 0.42,
         "strokes that pass half their first peak again later": 40.0,
