@@ -35,7 +35,7 @@ class Recalled:
     struck
         Bursts struck whole, in the order in which they were.
     events, strike_ticks
-        As in ``rig.session.SoFar``. Each part had a clock of its own: their ticks are set below
+        As in ``rig.so_far.SoFar``. Each part had a clock of its own: their ticks are set below
         zero, part after part.
     """
 

@@ -23,7 +23,8 @@ from rig.record.run_folder import RunWriter, make_start
 from rig.record.run_records import Outcome
 from rig.resuming import Resumed
 from rig.run_files import RunFiles
-from rig.session import NextBurst, Session
+from rig.session import Session
+from rig.so_far import NextBurst
 from rig.watch import StoppedError
 
 FAULT_FILE = "fault.json"

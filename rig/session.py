@@ -1,70 +1,29 @@
-"""The bench in action: prompts, arming, and burst after burst."""
+"""The bench in action: prompts, and burst after burst."""
 
 from __future__ import annotations
 
 import contextlib
-import dataclasses
-import math
 import threading
 from collections.abc import Callable
 from typing import Any
 
 from rig.board import Board
-from rig.board_facts import BoardEvent
-from rig.burst import BurstFeeder, Item, StrikeBook, burst_items, idle_items
 from rig.capture.audio_block import AudioSource, MidiSource
 from rig.ending import Ending
-from rig.faults import FaultError, LinkError, RefusedError
 from rig.intake import Intake, open_audio_source, open_midi_source
-from rig.link.messages import FORMATS, Refusal, State
 from rig.progress import Progress, Teller
 from rig.readiness import Prompt, to_ready
 from rig.record.bench_fault import BenchError
 from rig.record.bench_file import BenchFile
 from rig.record.endurance import Stop
-from rig.record.limits import TICKS_PER_US
 from rig.record.plan import Plan
 from rig.record.run_folder import RunWriter
 from rig.resuming import Recalled
-from rig.watch import POLL_S, Watch
+from rig.so_far import NextBurst, SoFar
+from rig.striking import Striking
+from rig.watch import Watch
 
-LEAD_S = 0.06
-LEAD_PER_FRAME_S = 0.02
-"""Time from loading to a burst's zero: at the least, and more for each frame of strikes."""
-
-_LEAST_LEAD_S = 0.02
-_BEGIN_TRIES = 3
-_COOL_S = 600.0
 _AUDIO_WAIT_S = 2.0
-_LOAD_RECORDS = FORMATS["load"].records_at_most
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class SoFar:
-    """What a search may look at between two bursts.
-
-    Attributes
-    ----------
-    plan
-        Everything that can be struck.
-    struck
-        Bursts struck so far, in order.
-    events
-        Burst to the board's events during it; impacts and DIN bytes among them.
-    strike_ticks
-        Row of the plan to the tick of its coil.
-    remark
-        Writes a sentence into the record.
-    """
-
-    plan: Plan
-    struck: tuple[int, ...]
-    events: dict[int, list[BoardEvent]]
-    strike_ticks: dict[int, int]
-    remark: Callable[[str], None]
-
-
-NextBurst = Callable[[SoFar], int | None]
 
 
 class Session:
@@ -112,13 +71,11 @@ class Session:
         self._done = done
         self._recalled = recalled or Recalled()
         self._status_before = status_before
-        self._coils = {striker.id: coil for coil, striker in enumerate(bench.strikers)}
         self._by_burst = dict(list(plan.strikes.groupby("burst", sort=False)))
         self._audio: AudioSource | None = None
         self._midi: MidiSource | None = None
         self._intake: Intake | None = None
         self._watch: Watch | None = None
-        self._armed_until_s = -math.inf
         self._teller = Teller(
             progress,
             board,
@@ -131,6 +88,8 @@ class Session:
                 / 1e6,
             ),
         )
+        coils = {striker.id: coil for coil, striker in enumerate(bench.strikers)}
+        self._striking = Striking(board, coils, self._teller)
 
     def standing(self) -> Progress:
         """How things stand."""
@@ -186,14 +145,15 @@ class Session:
             self._teller.update(stage=facts["stage"], burst=number)
             if facts["prompt"] and facts["stage"] not in {bursts[b]["stage"] for b in struck}:
                 self._ask(facts["prompt"], watch)
-            self._strike_burst(
-                number, facts["duration_us"], idle=facts["idle"], watch=watch, writer=writer
+            rows = self._by_burst.get(number, self._plan.strikes.iloc[:0])
+            self._striking.strike(
+                number, rows, facts["duration_us"], idle=facts["idle"], watch=watch, writer=writer
             )
             struck.append(number)
             self._teller.update(bursts_done=len(struck))
             watch.write_clock()
             ended = self._ending.after_burst(
-                self._by_burst.get(number, self._plan.strikes.iloc[:0]),
+                rows,
                 watch.strike_ticks,
                 now_s=self.board.clock.monotonic_s(),
                 energy=watch.intake.take_energy(),
@@ -248,91 +208,3 @@ class Session:
             self._teller.update(doing=text, force=True)
             watch.ask(self._prompt, text)
         to_ready(self.board)
-
-    def _arm(self) -> None:
-        limits = self.board.limits
-        armed_ms = limits.armed_ms if limits is not None else 0
-        self.board.arm(armed_ms)
-        # renewed when half of it has passed
-        self._armed_until_s = self.board.clock.monotonic_s() + armed_ms / 2000
-
-    def _strike_burst(
-        self, number: int, duration_us: int, *, idle: bool, watch: Watch, writer: RunWriter
-    ) -> None:
-        limits = self.board.limits
-        horizon_ms = limits.horizon_ms if limits is not None else 0
-        rows = self._by_burst.get(number, self._plan.strikes.iloc[:0])
-        items = idle_items(duration_us, horizon_ms) if idle else burst_items(rows, self._coils)
-        self._teller.update(doing="loading strikes", force=True)
-        watch.intake.take_energy()  # what sounded before is none of the burst's
-        watch.begin_burst(number, StrikeBook(items))
-        feeder = self._begin(items, watch)
-        writer.event("burst_begin", "controller", feeder.zero_ticks, value=number)
-        end_ticks = feeder.zero_ticks + duration_us * TICKS_PER_US
-        clock = self.board.clock
-        began_s = clock.monotonic_s()
-        before_s = self._teller.progress.elapsed_s
-        while True:
-            clock.sleep_s(POLL_S)
-            watch.turn()
-            now_s = clock.monotonic_s()
-            self._teller.update(
-                doing="listening" if idle else "striking",
-                elapsed_s=before_s + min(now_s - began_s, duration_us / 1e6),
-            )
-            if watch.burst_ended:
-                if self.board.host_clock.ticks_at(now_s) >= end_ticks:
-                    break
-            elif self.board.state is not State.STRIKING:
-                raise FaultError(
-                    "host.burst_broken",
-                    f"Striking burst {number}",
-                    f"{watch.book.struck} struck, {watch.book.left} left, board "
-                    f"{self.board.state.name.lower()}",
-                )
-            elif not feeder.done:
-                feeder.feed(self.board.host_clock, now_s)
-            if now_s >= self._armed_until_s and not watch.burst_ended:
-                self._arm()
-        if watch.book.left:
-            raise LinkError(
-                "host.events_lost",
-                f"Striking burst {number}",
-                f"it ended with {watch.book.left} pulses not told",
-            )
-
-    def _begin(self, items: list[Item], watch: Watch) -> BurstFeeder:
-        """Load the start of a burst and begin it; again, with more time, if loading took long."""
-        clock, host_clock = self.board.clock, self.board.host_clock
-        frames = math.ceil(min(len(items), self.board.identity.queue_length) / _LOAD_RECORDS)
-        lead_s = LEAD_S + LEAD_PER_FRAME_S * frames
-        cool_by_s = clock.monotonic_s() + _COOL_S
-        tries = _BEGIN_TRIES
-        while True:
-            self._arm()
-            # after a pause the clocks have drifted: one fresh exchange bounds it
-            self.board.exchange_clock()
-            now_s = clock.monotonic_s()
-            zero_s = now_s + lead_s + host_clock.bound_at(host_clock.best_pair(now_s), now_s)
-            feeder = BurstFeeder(self.board, items, host_clock.ticks_at(zero_s))
-            try:
-                refusal = feeder.feed(host_clock, now_s)
-            except RefusedError as error:
-                if error.code != "refusal.in_the_past" or tries == 1:
-                    raise
-                refusal = Refusal.IN_THE_PAST
-            in_time = zero_s - clock.monotonic_s() > _LEAST_LEAD_S
-            if refusal is Refusal.HEAT_BUDGET and clock.monotonic_s() < cool_by_s:
-                self.board.disarm()
-                self._teller.update(doing="waiting for a coil to cool", force=True)
-                watch.pause(1.0)
-                to_ready(self.board)
-            elif in_time and refusal in (Refusal.DONE, Refusal.QUEUE_FULL):
-                self.board.begin(len(items))
-                return feeder
-            else:
-                tries -= 1
-                if not tries:
-                    raise RefusedError(f"refusal.{refusal.name.lower()}", "Beginning a burst")
-                self.board.disarm()
-                lead_s *= 3

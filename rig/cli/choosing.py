@@ -14,7 +14,7 @@ from rig.record.limits import TICKS_PER_S
 
 if TYPE_CHECKING:
     from rig.run_files import RunFiles
-    from rig.session import SoFar
+    from rig.so_far import SoFar
 
 
 def must_choose(files: RunFiles) -> bool:

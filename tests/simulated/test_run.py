@@ -32,7 +32,7 @@ from rig.record.record_error import RecordError
 from rig.record.run_folder import RunReader
 from rig.run_files import read_files
 from rig.runner import run
-from rig.session import SoFar
+from rig.so_far import SoFar
 
 
 def test_complete_run_records_what_was_planned(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from rig.record.loaders import find_file, parse_bench, parse_protocol
 from rig.resuming import resume
 from rig.run_files import RunFiles
 from rig.runner import run
-from rig.session import SoFar
+from rig.so_far import SoFar
 
 HEAD = 'format = 1\nname = "search"\npurpose = "As few strokes as tell it"\n'
 
