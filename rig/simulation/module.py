@@ -1,20 +1,18 @@
-"""The module under test: its detector, its main loop, and the messages that it sends."""
+"""The module under test: its inputs and its detector."""
 
 from __future__ import annotations
 
 import collections
-import dataclasses
-import heapq
 import math
-from collections.abc import Callable, Iterator
 
 import numpy as np
 import numpy.typing as npt
 
 from rig.simulation.mixer import Mixer
+from rig.simulation.module_figures import ModuleFigures
+from rig.simulation.module_ports import ModulePorts
 from rig.simulation.noise import Background, generator
 from rig.simulation.pad import Pad, StrokeSound
-from rig.simulation.wire import BYTE_S, DinWire, SentMessage, usb_arrival_s
 
 _CHUNK = 4096
 _STEPS = 2048  # of a 12-bit converter, to either side
@@ -23,77 +21,8 @@ _INTERFERENCE_BLOCK_S = 10.0
 _LAG_S = 0.5
 
 
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class ModuleFigures:
-    """What the module does.
-
-    The six detector settings bear the names of the specimen file. ``full_level``: level at the
-    converter, of full scale, that yields velocity 127. ``zone_ratio``: the second zone sounds when
-    its level is above this share of the first's. Its sound is rendered a buffer at a time: a note
-    sounds from the begin of the buffer after the next, and a converter's delay later.
-    ``interference_per_h``: how often a short pulse of
-    ``interference_level`` gets into its input. ``status_sent``: its last message before all begins
-    was a note-on.
-    """
-
-    name: str
-    firmware: str
-    gain_db: float = 0.0
-    threshold_percent: float = 1.6
-    peak_window_ms: float = 2.0
-    dead_time_ms: float = 13.0
-    release_ms: float = 22.0
-    curve_exponent: float = 1.0
-    full_level: float = 0.625
-    sample_rate_hz: float = 16_000.0
-    clock_ppm: float = 60.0
-    noise_rms: float = 3e-4
-    poll_period_ms: float = 1.0
-    poll_jitter_ms: float = 0.05
-    processing_ms: float = 0.4
-    channel: int = 10
-    note: int = 38
-    second_note: int = 40
-    note_hold_ms: float = 60.0
-    running_status: bool = True
-    status_sent: bool = False
-    zero_velocity_off: bool = True
-    sensing_ms: float = 0.0
-    zone_ratio: float = 0.5
-    interference_per_h: float = 0.0
-    interference_level: float = 0.04
-    sound_rate_hz: float = 48_000.0
-    sound_buffer_frames: float = 64.0
-    sound_converter_ms: float = 0.8
-    usb_spread_ms: float = 0.3
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class ModuleNote:
-    """One note that the module sent, and why.
-
-    ``trigger_s``: when its input passed the level; ``ready_s``: when its main loop sent it;
-    ``end_s``: end of its last byte on the DIN wire; ``host_s``: when a host on its USB port has it;
-    ``sound_s``: when its own sound begins at its output.
-    ``strike``: the coil pulse behind it, -1 for none. ``reason``: ``stroke``, ``late peak``,
-    ``ringing``, ``noise`` or ``crosstalk``.
-    """
-
-    trigger_s: float
-    ready_s: float
-    start_s: float
-    end_s: float
-    host_s: float
-    sound_s: float
-    note: int
-    velocity: int
-    strike: int
-    striker: str
-    reason: str
-
-
 class Module:
-    """The module, fed with strokes, asked for what it has sent up to a time.
+    """The module, fed with strokes; what it sends leaves by its ``ports``.
 
     Parameters
     ----------
@@ -108,12 +37,9 @@ class Module:
     def __init__(self, figures: ModuleFigures, pad: Pad, seed: int) -> None:
         self.figures = f = figures
         self._pad, self._seed = pad, seed
-        self._rng = generator(seed, "module")
+        rng = generator(seed, "module")
         self.step_s = 1.0 / (f.sample_rate_hz * (1.0 + f.clock_ppm * 1e-6))
-        self._start_s = float(self._rng.uniform(-1.0, 0.0)) * self.step_s
-        self._buffer_s = f.sound_buffer_frames / (f.sound_rate_hz * (1.0 + f.clock_ppm * 1e-6))
-        self._buffer_phase_s = float(generator(seed, "module sound").uniform()) * self._buffer_s
-        self._phase_s = float(self._rng.uniform(0.0, 1e-3)) * f.poll_period_ms
+        self._start_s = float(rng.uniform(-1.0, 0.0)) * self.step_s
         rms = math.hypot(f.noise_rms, pad.figures.noise_rms)
         names = ["module zone 0"] + (["module zone 1"] if pad.figures.crosstalk_share else [])
         self._zones = [
@@ -130,16 +56,7 @@ class Module:
         self._dead_until = 0
         self._peaks = [0.0] * len(self._zones)
         self._rearm = 0.0
-        # what waits to be sent: (ready, order, message, note without its wire times)
-        self._waiting: list[tuple[float, int, bytes, ModuleNote | None]] = []
-        self._order = 0
-        self._wire = DinWire(f.running_status, 0x90 | (f.channel - 1) if f.status_sent else -1)
-        self._din: collections.deque[tuple[float, int]] = collections.deque()
-        self._host: list[tuple[float, bytes]] = []
-        self.notes: list[ModuleNote] = []
-        self.on_sent: Callable[[SentMessage, ModuleNote | None], None] | None = None
-        if f.sensing_ms > 0.0:
-            self._queue(self._poll_after(0.0), b"\xfe", None)
+        self.ports = ModulePorts(f, seed, rng)
 
     # -- inputs -------------------------------------------------------------------------------
 
@@ -199,7 +116,7 @@ class Module:
                 self._seek(end)
         for mixer, _ in self._zones:
             mixer.forget(self._next)
-        self._send(self._start_s + self._next * self.step_s)
+        self.ports.advance(self._start_s + self._next * self.step_s)
         while self._sounds and self._sounds[0].contact.contact_s < to_s - _REMEMBERED_S:
             self._sounds.popleft()
 
@@ -241,7 +158,7 @@ class Module:
     def _decide(self) -> None:
         f = self.figures
         self._rearm = self._peaks[0]
-        ready_s = self._poll_after(
+        ready_s = self.ports.poll_after(
             self._start_s + self._window_end * self.step_s + f.processing_ms * 1e-3
         )
         self._note(ready_s, f.note, self._peaks[0], *self._cause())
@@ -250,6 +167,19 @@ class Module:
             if self._peaks[1] > floor:
                 strike, striker, _ = self._cause()
                 self._note(ready_s, f.second_note, self._peaks[1], strike, striker, "crosstalk")
+
+    def _note(
+        self, ready_s: float, number: int, level: float, strike: int, striker: str, reason: str
+    ) -> None:
+        self.ports.queue_note(
+            trigger_s=self._start_s + self._trigger * self.step_s,
+            ready_s=ready_s,
+            number=number,
+            velocity=self.velocity(level),
+            strike=strike,
+            striker=striker,
+            reason=reason,
+        )
 
     def velocity(self, level: float) -> int:
         """Velocity of a level of full scale: 1 + 126 (level / full level) ** exponent, 1 to 127."""
@@ -278,82 +208,3 @@ class Module:
                 most, together = whole, (contact.strike, contact.striker, tallest)
         # no part of a sound is half of it where a ringing and a late peak meet
         return together if cause is nothing else cause
-
-    # -- main loop and ports ------------------------------------------------------------------
-
-    def _poll_after(self, t_s: float) -> float:
-        """Next turn of the free-running main loop."""
-        f = self.figures
-        if f.poll_period_ms <= 0.0:
-            return t_s
-        period = f.poll_period_ms * 1e-3
-        turn = self._phase_s + math.ceil((t_s - self._phase_s) / period) * period
-        return turn + float(self._rng.uniform(0.0, 1e-3)) * f.poll_jitter_ms
-
-    def _sound_after(self, ready_s: float) -> float:
-        """Begin of the sound: one buffer is rendered while the one before it plays."""
-        taken = math.floor((ready_s - self._buffer_phase_s) / self._buffer_s) + 1
-        plays_s = self._buffer_phase_s + (taken + 1) * self._buffer_s
-        return plays_s + self.figures.sound_converter_ms * 1e-3
-
-    def _queue(self, ready_s: float, message: bytes, note: ModuleNote | None) -> None:
-        heapq.heappush(self._waiting, (ready_s, self._order, message, note))
-        self._order += 1
-
-    def _note(
-        self, ready_s: float, number: int, level: float, strike: int, striker: str, reason: str
-    ) -> None:
-        f = self.figures
-        velocity = self.velocity(level)
-        status = 0x90 | (f.channel - 1)
-        note = ModuleNote(
-            trigger_s=self._start_s + self._trigger * self.step_s,
-            ready_s=ready_s,
-            start_s=math.nan,
-            end_s=math.nan,
-            host_s=usb_arrival_s(ready_s, float(self._rng.uniform(0.0, 1e-3)) * f.usb_spread_ms),
-            sound_s=self._sound_after(ready_s),
-            note=number,
-            velocity=velocity,
-            strike=strike,
-            striker=striker,
-            reason=reason,
-        )
-        self._queue(ready_s, bytes([status, number, velocity]), note)
-        off = (
-            bytes([status, number, 0]) if f.zero_velocity_off else bytes([status - 16, number, 64])
-        )
-        self._queue(ready_s + f.note_hold_ms * 1e-3, off, None)
-
-    def _send(self, until_s: float) -> None:
-        """Send what has become ready."""
-        f = self.figures
-        while self._waiting and self._waiting[0][0] <= until_s:
-            ready_s, _, message, note = heapq.heappop(self._waiting)
-            sent = self._wire.send(message, ready_s)
-            for place, byte in enumerate(sent.wire_bytes):
-                self._din.append((sent.start_s + place * BYTE_S, byte))
-            if note is not None:
-                note = dataclasses.replace(note, start_s=sent.start_s, end_s=sent.end_s)
-                self.notes.append(note)
-            if self.on_sent is not None:
-                self.on_sent(sent, note)
-            host_s = note.host_s if note is not None else usb_arrival_s(ready_s, 0.0)
-            self._host.append((host_s, message))
-            if message == b"\xfe":
-                self._queue(ready_s + f.sensing_ms * 1e-3, message, None)
-
-    def take_din(self, until_s: float) -> Iterator[tuple[float, int]]:
-        """Bytes whose stop bit has ended by a time: (start bit, byte), once each."""
-        while self._din and self._din[0][0] + BYTE_S <= until_s:
-            yield self._din.popleft()
-
-    def take_host(self, until_s: float) -> list[tuple[float, bytes]]:
-        """Messages that a host on the USB port has by a time, once each, in order."""
-        come = sorted((m for m in self._host if m[0] <= until_s), key=lambda m: m[0])
-        self._host = [m for m in self._host if m[0] > until_s]
-        return come
-
-    def forget_host(self, before_s: float) -> None:
-        """Drop messages that no host has taken by now."""
-        self._host = [m for m in self._host if m[0] >= before_s]

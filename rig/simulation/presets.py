@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from typing import TypeVar
 
 from rig.record.bench_fault import BenchError
-from rig.simulation.module import ModuleFigures
+from rig.simulation.module_figures import ModuleFigures
 from rig.simulation.pad import PadFigures
 from rig.simulation.striker import StrikerFigures
 

@@ -24,7 +24,8 @@ from rig.simulation.board_options import BOARD_KEYS, BoardOptions, check_keys, n
 from rig.simulation.board_twin import BoardTwin
 from rig.simulation.empty_world import EmptyWorld
 from rig.simulation.presets import SETTINGS
-from rig.simulation.world import WORLD_KEYS, World
+from rig.simulation.world import World
+from rig.simulation.world_options import WORLD_KEYS, read_world
 
 _BITS_PER_BYTE = 10
 _ANSWER_S = 150e-6
@@ -228,7 +229,7 @@ def _split(url: str) -> tuple[str, dict[str, str]]:
 
 
 def _make_bench(query: dict[str, str], options: BoardOptions) -> World:
-    world = World.from_query({key: text for key, text in query.items() if key not in BOARD_KEYS})
+    world = read_world({key: text for key, text in query.items() if key not in BOARD_KEYS})
     world.board_ppm, world.board_start_s = options.board_ppm, options.board_start_s
     world.keeps_truth = False
     return world

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import IO, Any, TypeVar
 
-from rig.simulation.module import ModuleNote
+from rig.simulation.module_figures import ModuleNote
 from rig.simulation.pad import StrokeSound
 
 _Row = TypeVar("_Row")

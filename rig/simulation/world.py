@@ -7,9 +7,8 @@ comes out is the same however time is sliced.
 
 from __future__ import annotations
 
-import dataclasses
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,8 @@ from rig.capture.audio_block import AudioBlock
 from rig.simulation import presets
 from rig.simulation.contact import Contact
 from rig.simulation.interface import Interface
-from rig.simulation.module import Module, ModuleFigures, ModuleNote
+from rig.simulation.module import Module
+from rig.simulation.module_figures import ModuleFigures, ModuleNote
 from rig.simulation.pad import Pad, PadFigures, StrokeSound
 from rig.simulation.striker import Striker, StrikerFigures
 from rig.simulation.truth import SETTLED_S, TruthLog
@@ -27,25 +27,6 @@ _HOST_KEEPS_S = 30.0
 """A host's port holds messages that nobody takes for so long."""
 _PICKUP_N = 0.3
 """Force at which the impact pickup of the pad's rim answers."""
-
-WORLD_KEYS = (
-    "seed",
-    "pad",
-    "module",
-    "firmware",
-    "fault",
-    "position",
-    "spread",
-    "ambient_c",
-    "note",
-    "second_note",
-    "channel",
-    "status_sent",
-    "audio_ppm",
-    "drop_audio_at_s",
-    "drop_miscount_frames",
-)
-"""Keys of the simulated bench's URL that the world itself reads, besides ``set.*``."""
 
 
 class World:
@@ -95,7 +76,7 @@ class World:
         pad_figures = pad or presets.PADS["loam-mesh"]
         self.pad = Pad(pad_figures)
         self.module = Module(module or presets.module_figures("brook"), self.pad, seed)
-        self.module.on_sent = self._on_sent
+        self.module.ports.on_sent = self._on_sent
         self.strikers = [
             Striker(
                 figures,
@@ -123,57 +104,6 @@ class World:
         self._done: dict[int, int] = {}  # contacts that have happened, by coil pulse
         self._impacts: list[tuple[float, int]] = []
         self.interface: Interface | None = None
-
-    @classmethod
-    def from_query(cls, query: Mapping[str, str]) -> World:
-        """Build the world that a ``sim://bench?…`` URL asks for.
-
-        Parameters
-        ----------
-        query
-            Keys of ``WORLD_KEYS``, and ``set.`` with a detector setting; several faults or times
-            are parted by commas.
-
-        Raises
-        ------
-        rig.simulation.presets.SimulationError
-            An unknown key or name, with the nearest one; or a value that is no number.
-        """
-        known = [*WORLD_KEYS, *(f"set.{s}" for s in presets.SETTINGS)]
-        settings: dict[str, float] = {}
-        for key in query:
-            presets.pick(dict.fromkeys(known), key, "key")
-            if key.startswith("set."):
-                settings[key.removeprefix("set.")] = _number(query, key, 0.0)
-        faults = [f for f in query.get("fault", "").split(",") if f]
-        module = presets.module_figures(
-            query.get("module", "brook"), query.get("firmware", ""), faults, settings
-        )
-        whole = {
-            key: int(_number(query, key, 0.0))
-            for key in ("note", "second_note", "channel", "status_sent")
-            if key in query
-        }
-        position = _number(query, "position", 0.5)
-        if not 0.0 <= position <= 1.0:
-            raise presets.SimulationError(
-                f"simulated bench: position={position:g}; it is 0 (centre) to 1 (edge)"
-            )
-        return cls(
-            presets.pick(presets.PADS, query.get("pad", "loam-mesh"), "pad"),
-            dataclasses.replace(module, **whole),  # type: ignore[arg-type]
-            seed=int(_number(query, "seed", 1.0)),
-            position=position,
-            spread=_number(query, "spread", 1.0) != 0.0,
-            ambient_c=_number(query, "ambient_c", 21.0),
-            audio_ppm=_number(query, "audio_ppm", 18.0),
-            drop_audio_at_s=[
-                _number({"drop_audio_at_s": t}, "drop_audio_at_s", 0.0)
-                for t in query.get("drop_audio_at_s", "").split(",")
-                if t
-            ],
-            drop_miscount_frames=int(_number(query, "drop_miscount_frames", 0.0)),
-        )
 
     # -- from the board -----------------------------------------------------------------------
 
@@ -267,11 +197,11 @@ class World:
 
     def take_din(self) -> list[tuple[float, int]]:
         """DIN bytes that have ended by now: (true time of the start bit, byte), once each."""
-        return list(self.module.take_din(self.settle()))
+        return list(self.module.ports.take_din(self.settle()))
 
     def take_host_midi(self) -> list[tuple[float, bytes]]:
         """Messages that a host on the USB port has by now: (true time, bytes), once each."""
-        return self.module.take_host(self.settle())
+        return self.module.ports.take_host(self.settle())
 
     def audio_source(
         self,
@@ -315,8 +245,8 @@ class World:
     def _settle_truth(self) -> None:
         """Move what has settled to the disk."""
         self._settled_s = self.settle()
-        self.module.forget_host(self._settled_s - _HOST_KEEPS_S)
-        self._truth.settle(self.pulses, self.sounds, self.module.notes, self._settled_s)
+        self.module.ports.forget_host(self._settled_s - _HOST_KEEPS_S)
+        self._truth.settle(self.pulses, self.sounds, self.module.ports.notes, self._settled_s)
         first = self.pulses[0]["strike"] if self.pulses else self._pulse_count
         self._done = {strike: count for strike, count in self._done.items() if strike >= first}
 
@@ -326,7 +256,7 @@ class World:
     def notes(self) -> list[ModuleNote]:
         """Every note that the module has sent by now, and why."""
         self.settle()
-        return self.module.notes
+        return self.module.ports.notes
 
     def write_truth(self, run_path: str | os.PathLike[str]) -> Path:
         """Write ``RUN.truth.json`` beside a run folder; gives its path."""
@@ -352,16 +282,3 @@ class World:
             self.sounds,
             self.notes,
         )
-
-
-def _number(query: Mapping[str, str], key: str, default: float) -> float:
-    text = query.get(key, "")
-    if not text:
-        return default
-    try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not abs(value) < 1e15:
-        raise presets.SimulationError(f"simulated bench: {key}={text!r}; a number is needed")
-    return value

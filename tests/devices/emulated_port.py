@@ -13,7 +13,8 @@ import subprocess
 
 from rig.simulation import presets
 from rig.simulation.interface import Interface
-from rig.simulation.module import Module, ModuleNote
+from rig.simulation.module import Module
+from rig.simulation.module_figures import ModuleNote
 from rig.simulation.pad import StrokeSound
 from rig.simulation.wire import BYTE_S
 from rig.simulation.world import World
@@ -65,11 +66,11 @@ class PromptModule(Module):
             (start_s + HOLD_S, bytes([status, f.note, 0]), None),
         ):
             self.ahead.append((at_s, message))
-            self._queue(at_s, message, of)
+            self.ports.queue(at_s, message, of)
 
     def advance(self, to_s: float) -> None:
         """Send what has become ready."""
-        self._send(to_s)
+        self.ports.advance(to_s)
 
 
 class UsbPort:
@@ -98,7 +99,7 @@ class EmulatedPort:
         figures = dataclasses.replace(presets.module_figures("brook"), running_status=False)
         self._world = World(module=figures, seed=seed)
         self._module = PromptModule(figures, self._world.pad, seed)
-        self._module.on_sent = self._world.module.on_sent
+        self._module.ports.on_sent = self._world.module.ports.on_sent
         self._world.module = self._module
         self._received = bytearray()
         self._cycle = 0

@@ -22,7 +22,7 @@ from analysis.pipeline import Analysis
 from analysis.sensor import noise
 from analysis.waveforms import waveforms
 from rig.simulation.contact import Contact
-from rig.simulation.module import ModuleFigures
+from rig.simulation.module_figures import ModuleFigures
 from rig.simulation.pad import Pad, PadFigures
 from rig.simulation.presets import BUILDS, MODULES, PADS, STRIKERS
 

@@ -74,7 +74,7 @@ class StruckModule:
             self._module.hear(self._pad.sound(self._contact(float(instant_s), float(one_n))))
         self._begin_s += REST_S
         self._module.advance(self._begin_s - 0.05)
-        came = list(self._module.take_din(self._begin_s))
+        came = list(self._module.ports.take_din(self._begin_s))
         notes = notes_of_strokes(
             planned_s, [byte for _, byte in came], [at for at, _ in came],
             self._figures.channel, self._figures.note,

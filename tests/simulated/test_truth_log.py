@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from rig.simulation.world import World
+from rig.simulation.world_options import read_world
 
 MOST_GROWTH_MB = 10.0
 PROGRAM = Path(__file__).with_name("soak_memory.py")
@@ -19,7 +20,7 @@ PROGRAM = Path(__file__).with_name("soak_memory.py")
 
 def truth(folder: Path, *, keeps: bool, cut_at: int = -1) -> tuple[dict[str, Any], World]:
     """Strike both strikers by turns for half a minute; a cut pulse now and then."""
-    world = World.from_query({"seed": "5", "firmware": "1.6", "ambient_c": "25"})
+    world = read_world({"seed": "5", "firmware": "1.6", "ambient_c": "25"})
     world.keeps_truth = keeps
     source = world.audio_source(48_000, ("sensor",))
     source.start()
@@ -51,7 +52,7 @@ def test_what_settles_on_the_disk_is_what_would_have_been_kept(tmp_path: Path, c
     assert len(kept["pulses"]) == 150
     assert len(kept["notes"]) > 120
     assert max(note["contact"] for note in kept["notes"]) > 120
-    assert max(len(world.sounds), len(world.pulses), len(world.module.notes)) < 70
+    assert max(len(world.sounds), len(world.pulses), len(world.module.ports.notes)) < 70
     assert (
         world.write_truth(tmp_path / "settled").read_bytes()
         == (tmp_path / "settled.truth.json").read_bytes()

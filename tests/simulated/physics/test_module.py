@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from made_contact import make_contact
 
-from rig.simulation.module import Module, ModuleFigures
+from rig.simulation.module import Module
+from rig.simulation.module_figures import ModuleFigures
 from rig.simulation.pad import Pad
 from rig.simulation.presets import PADS, SimulationError, module_figures
 from rig.simulation.wire import BYTE_S, DinWire, line_edges
@@ -37,7 +38,7 @@ def _play(module: Module, times_s, forces_n=20.0, **changes) -> list:
     for sound in sounds:
         module.hear(sound)
     module.advance(float(np.max(times_s)) + 1.0)
-    return module.notes
+    return module.ports.notes
 
 
 @pytest.mark.parametrize(
@@ -154,11 +155,11 @@ def test_bytes_come_when_their_stop_bit_has_ended():
     """A byte is handed out 320 µs after its start bit, once, and the note's bytes are whole."""
     module = _module(note_hold_ms=50.0)
     _play(module, np.array([0.1]))
-    note = module.notes[0]
-    assert list(module.take_din(note.end_s - 1e-5))[-1][1] == 38
-    rest = list(module.take_din(note.end_s + 1e-9))
+    note = module.ports.notes[0]
+    assert list(module.ports.take_din(note.end_s - 1e-5))[-1][1] == 38
+    rest = list(module.ports.take_din(note.end_s + 1e-9))
     assert rest == [(pytest.approx(note.end_s - BYTE_S), note.velocity)]
-    off = [b for _, b in module.take_din(1.0)]
+    off = [b for _, b in module.ports.take_din(1.0)]
     assert off == [38, 0]  # the note's end as velocity 0, under running status
 
 
@@ -175,7 +176,7 @@ def test_active_sensing_keeps_its_distance():
     """The sensing module sends FE at most 300 ms apart (MIDI 1.0, table 1)."""
     module = Module(module_figures("tarn"), Pad(PADS["loam-mesh"]), 1)
     module.advance(5.0)
-    times = [t for t, byte in module.take_din(5.0) if byte == 0xFE]
+    times = [t for t, byte in module.ports.take_din(5.0) if byte == 0xFE]
     assert len(times) >= 16
     assert np.diff(times).max() < 0.3
 

@@ -9,6 +9,7 @@ import pytest
 from rig.simulation.presets import PADS, SimulationError, module_figures
 from rig.simulation.truth import truth_path
 from rig.simulation.world import World
+from rig.simulation.world_options import read_world
 
 WIDTHS_S = np.linspace(2.08e-3, 3.8e-3, 60)  # about 2 to 40 N
 
@@ -188,7 +189,7 @@ def test_impossible_pulses_are_refused(coil, on_s):
 
 def test_query_builds_the_bench():
     """Keys of the URL reach pad, module, settings and faults."""
-    world = World.from_query(
+    world = read_world(
         {
             "seed": "4",
             "pad": "gale-cymbal",
@@ -222,7 +223,7 @@ def test_query_builds_the_bench():
 def test_bad_queries_are_answered(query, said):
     """An unknown key or name, or a value that is no number, is an error that says what to write."""
     with pytest.raises(SimulationError, match=said):
-        World.from_query(query)
+        read_world(query)
 
 
 def test_truth_is_written_beside_the_run(tmp_path):
