@@ -9,7 +9,7 @@ import pandas as pd
 from analysis.force_pulse import measure_pulses
 from analysis.load import MARKER_WIDTHS_US, Recording
 from analysis.marker import MarkerFinder
-from analysis.timeline import fit_markers
+from analysis.marker_fit import fit_markers
 from rig.record.bench_fault import BenchError
 
 COLUMNS: dict[str, str] = {

@@ -16,11 +16,13 @@ from analysis.contacts import Contacts, find_contacts
 from analysis.headless import leave_out_headless, unreadable
 from analysis.listen import Heard, listen
 from analysis.load import Recording
+from analysis.marker_fit import fit_markers, fit_onsets
 from analysis.match import LONGEST_LATENCY_S, NoteMatch, match_notes
 from analysis.module_out import sounds_of_notes
 from analysis.notes import collect_notes
 from analysis.source_difference import SourceDifference, source_difference
-from analysis.timeline import LEAST_WANDER_FRAMES, TimeLine, fit_markers, fit_onsets
+from analysis.timeline import TimeLine
+from analysis.wander_fit import LEAST_WANDER_FRAMES
 from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_US
 from rig.record.plan import PLAN_COLUMNS

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from test_timeline import take
 
-from analysis.timeline import fit_markers
+from analysis.marker_fit import fit_markers
 
 RATE_HZ = 96_000
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from test_timeline import take
 
-from analysis.timeline import fit_markers
+from analysis.marker_fit import fit_markers
 
 EDGE_S = 0.02 / 96_000
 """Scatter of a marker's edge, as planted by ``take``."""
@@ -67,7 +67,7 @@ def test_the_clocks_wander_as_planted(hour):
 def test_uncertainty_away_from_a_marker_holds_the_wander_that_was_seen(hour):
     """Six minutes on, the clocks' own wander counts; close by, the usual floor."""
     line, _ = hour
-    last = line._at_s[-1] + line._middle_s
+    last = line.at_s[-1] + line.middle_s
     ticks = (last + np.array([1.0, 400.0])) * 2e6
     near, far = line.u_s(ticks)
     assert near == pytest.approx(0.2e-6, rel=0.05)

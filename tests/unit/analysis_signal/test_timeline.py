@@ -8,7 +8,7 @@ import scipy.signal
 
 from analysis.align import align
 from analysis.marker import find_markers
-from analysis.timeline import fit_markers, fit_onsets
+from analysis.marker_fit import fit_markers, fit_onsets
 from rig.record.bench_fault import BenchError
 
 WIDTHS_US = (200.0, 400.0, 600.0, 800.0)
