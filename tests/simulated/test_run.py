@@ -1,36 +1,17 @@
-"""A run from files to record on the simulated bench, and every way in which it may end early."""
+"""A run from files to record on the simulated bench."""
 
 from __future__ import annotations
 
-import contextlib
-import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-import pytest
-from bench_runs import (
-    LONG_ROLL,
-    SHORT,
-    board_of,
-    check_true,
-    fault_of,
-    faults_of,
-    files,
-    run_short,
-    truth_of,
-)
+from bench_runs import LONG_ROLL, SHORT, board_of, check_true, faults_of, files, run_short, truth_of
 
-from rig.faults import RefusedError, TrippedError
 from rig.preparation import prepare
 from rig.progress import Progress
-from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.midi_bytes import parse_notes
-from rig.record.plan import PlanError
-from rig.record.record_error import RecordError
 from rig.record.run_folder import RunReader
-from rig.run_files import read_files
 from rig.runner import run
 from rig.so_far import SoFar
 
@@ -152,14 +133,6 @@ def test_guard_may_be_opened_during_a_prompt(tmp_path: Path) -> None:
     assert guard["value"].tolist() == [1, 129]
 
 
-def test_guard_left_open_after_a_prompt_ends_the_run(tmp_path: Path) -> None:
-    """Confirmed with the guard open: the run fails, and names it; nothing is struck."""
-    result = run_short(tmp_path / "run", "seed=1&guard_at_s=0.1", prompt=lambda _: None)
-    assert result.outcome == "failed"
-    assert "guard" in result.reason
-    assert result.progress.strikes_done == 0
-
-
 def test_progress_counts_up_to_the_end(tmp_path: Path) -> None:
     """Stages, strikes and impacts only ever grow, and end where the plan ends."""
     seen: list[Progress] = []
@@ -170,169 +143,6 @@ def test_progress_counts_up_to_the_end(tmp_path: Path) -> None:
     assert (last.doing, last.strikes_done, last.bursts_done) == ("done", 36, 3)
     assert last.impacts == 36
     assert {"armed", "striking"} <= {p.state for p in seen}
-
-
-@pytest.mark.parametrize(
-    ("query", "part"),
-    [("estop_pressed=1", "e-stop"), ("guard_open=1", "guard"), ("supply_mv=0", "supply")],
-)
-def test_open_interlock_at_the_start_makes_no_run(tmp_path: Path, query: str, part: str) -> None:
-    """Nothing is struck and no folder is made; the error names the interlock."""
-    with pytest.raises(RefusedError, match=part):
-        run_short(tmp_path / "run", query)
-    assert list(tmp_path.iterdir()) == []
-
-
-@pytest.mark.parametrize(
-    ("query", "codes"),
-    [
-        ("estop_at_s=2", {"trip.estop_open"}),
-        ("guard_at_s=2", {"trip.guard_open"}),
-        ("supply_fails_at_s=2", {"trip.supply"}),
-        ("coil_stuck_at_s=2", {"trip.coil_on_unasked"}),
-        ("coil_dead_at_s=1.2", {"trip.coil_dead"}),
-        ("timer_stuck_at_s=1.2", {"trip.on_time"}),
-        ("unplug_at_s=2", {"host.link_lost"}),
-        ("reset_at_s=2", {"host.board_reset"}),
-        ("hang_at_s=2", {"host.board_reset"}),
-    ],
-)
-def test_trouble_in_a_burst_ends_the_run_as_failed(
-    tmp_path: Path, query: str, codes: set[str]
-) -> None:
-    """Trips, a pulled cable, a reset: failed, with reason and fault bundle; the record is true."""
-    result = run_short(tmp_path / "run", f"seed=1&{query}")
-    assert result.outcome == "failed"
-    reader = check_true(
-        tmp_path / "run",
-        ends_overdue=query.startswith("timer_stuck"),
-        dead=query.startswith("coil_dead"),
-    )
-    assert reader.status == "failed"
-    assert 0 < result.progress.strikes_done < len(reader.plan.strikes)
-    bundle = fault_of(tmp_path / "run")
-    assert bundle["code"] in codes
-    assert bundle["remedy"]
-    assert bundle["last_frames"]
-    assert bundle["where"]["stage"] in ("singles", "rolls")
-    # coils off: no pulse of the truth begins later than the host's silence after the trouble
-    at_s = float(query.split("=")[1])
-    assert max(pulse["on_s"] for pulse in truth_of(tmp_path / "run")["pulses"]) < at_s + 0.6
-
-
-@pytest.mark.parametrize("seed", range(4))
-def test_bad_serial_line_gives_a_true_record_or_none(tmp_path: Path, seed: int) -> None:
-    """1 byte in 1,000 flipped, lost or doubled both ways: the record is as without errors."""
-    result = run_short(tmp_path / "run", f"seed={seed}&serial_error_rate=0.001")
-    reader = check_true(tmp_path / "run")
-    assert result.outcome == "complete"
-    assert any("requests sent again" in text for text in reader.events["text"])
-    sent = [note for note in truth_of(tmp_path / "run")["notes"] if note["velocity"] > 0]
-    din = reader.events[reader.events["kind"] == "din_byte"]
-    notes = parse_notes(din["value"], din["stamp_int"])
-    assert notes.velocity[notes.on].tolist() == [note["velocity"] for note in sent]
-
-
-@pytest.mark.parametrize("rate", [0.01, 0.03])
-@pytest.mark.parametrize("seed", range(2))
-def test_very_bad_serial_line_never_gives_a_wrong_record(
-    tmp_path: Path, seed: int, rate: float
-) -> None:
-    """Lines too bad to work over end the run, before or in it; what is recorded is true."""
-    with contextlib.suppress(BenchError):
-        result = run_short(tmp_path / "run", f"seed={seed}&serial_error_rate={rate}")
-        reader = check_true(tmp_path / "run")
-        assert reader.status == result.outcome
-        assert (result.outcome == "failed") == (tmp_path / "run" / "fault.json").exists()
-
-
-def test_long_burst_over_a_bad_line_stays_true(tmp_path: Path) -> None:
-    """Feeding a burst while it runs survives resent loads: nothing is struck twice."""
-    result = run_short(tmp_path / "run", "seed=3&serial_error_rate=0.001", protocol=LONG_ROLL)
-    assert result.outcome == "complete"
-    check_true(tmp_path / "run")
-
-
-def test_stop_disarms_first_and_closes_as_stopped(tmp_path: Path) -> None:
-    """Asked to stop in a roll: no strike after it, the record closed as stopped, in safe order."""
-    stop = threading.Event()
-
-    def watch(progress: Progress) -> None:
-        if progress.strikes_done >= 20:
-            stop.set()
-
-    result = run_short(tmp_path / "run", progress=watch, stop=stop)
-    assert result.outcome == "stopped"
-    assert result.progress.state == "ready"
-    reader = check_true(tmp_path / "run")
-    assert reader.status == "stopped"
-    states = reader.events[reader.events["kind"] == "state"]["value"].tolist()
-    assert states[-1] == 1  # ready
-    assert 20 <= result.progress.strikes_done < 36
-
-
-def test_interrupt_closes_as_stopped(tmp_path: Path) -> None:
-    """Ctrl-C anywhere in the loop is a stop like any other."""
-
-    def interrupt(progress: Progress) -> None:
-        if progress.strikes_done >= 10:
-            raise KeyboardInterrupt
-
-    result = run_short(tmp_path / "run", progress=interrupt)
-    assert result.outcome == "stopped"
-    assert check_true(tmp_path / "run").status == "stopped"
-
-
-def test_fault_of_the_program_itself_is_not_hidden(tmp_path: Path) -> None:
-    """An error nobody foresaw: coils off, the run failed, and the error goes on."""
-
-    def broken(progress: Progress) -> None:
-        if progress.strikes_done >= 10:
-            raise ZeroDivisionError("of the test")
-
-    with pytest.raises(ZeroDivisionError):
-        run_short(tmp_path / "run", progress=broken)
-    assert RunReader.open(tmp_path / "run").status == "failed"
-    assert fault_of(tmp_path / "run")["code"] == "ZeroDivisionError"
-    assert fault_of(tmp_path / "run")["state"] == "ready"
-
-
-@contextlib.contextmanager
-def largest_file(size_bytes: int) -> Iterator[None]:
-    """The kernel's limit on file size stands for the full disk."""
-    resource = pytest.importorskip("resource", reason="no limit on file size on this system")
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes, hard))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-
-
-def test_full_disk_ends_the_run_as_failed(tmp_path: Path) -> None:
-    """The recording finds no room: coils off, failed, what was recorded kept."""
-    with largest_file(1_500_000):
-        result = run_short(tmp_path / "run")
-    assert result.outcome == "failed"
-    assert isinstance(result.error, RecordError)
-    assert result.progress.state == "ready"
-    assert check_true(tmp_path / "run").status == "failed"
-
-
-def test_lost_audio_is_padded_and_told(tmp_path: Path) -> None:
-    """A block that the interface lost stands as zeros, with an event that says where."""
-    run_short(tmp_path / "run", "seed=1&drop_audio_at_s=1.5")
-    reader = RunReader.open(tmp_path / "run")
-    gaps = reader.events[reader.events["kind"] == "audio_gap"]
-    (first,), (lost,) = gaps["stamp_int"].tolist(), gaps["value"].tolist()
-    assert lost == 4096
-    samples = reader.audio.window(first - 1, lost + 2)
-    assert not samples[1:-1].any()
-    assert samples[0].any()
-    assert samples[-1].any()
-    whole = run_short(tmp_path / "whole", "seed=1")
-    frames = RunReader.open(whole.path).audio.frame_count
-    assert abs(reader.audio.frame_count - frames) <= 4096
 
 
 def test_search_chooses_its_bursts(tmp_path: Path) -> None:
@@ -371,52 +181,3 @@ def test_hot_coil_is_waited_for(tmp_path: Path) -> None:
     assert result.outcome == "complete"
     assert any("cool" in p.doing for p in seen)
     check_true(tmp_path / "run")
-
-
-def test_existing_folder_is_left_alone(tmp_path: Path) -> None:
-    """Runs are never overwritten."""
-    (tmp_path / "run").mkdir()
-    with pytest.raises(RecordError, match="never"):
-        run_short(tmp_path / "run")
-    assert list((tmp_path / "run").iterdir()) == []
-
-
-def test_earlier_trip_takes_a_person(tmp_path: Path) -> None:
-    """A board found tripped is reset only after someone has confirmed; unattended it is refused."""
-    from rig.board import Board
-    from rig.readiness import get_ready
-    from rig.record.bench_file import BoardPort
-    from rig.record.limits import limits_from_bench
-
-    bench = files().bench
-    board = Board.open(BoardPort(port="sim://board"))
-    get_ready(board, limits_from_bench(bench), None)
-    board.arm(1000)
-    board.port.twin.set_input("reset", 0)  # type: ignore[attr-defined]
-    again = Board.__new__(Board)
-    again.__init__(board.port, board.clock, board._requester, board.trace)  # type: ignore[misc]
-    with pytest.raises(TrippedError, match="reset while it was armed"):
-        get_ready(again, limits_from_bench(bench), None)
-    asked: list[str] = []
-    get_ready(again, limits_from_bench(bench), asked.append)
-    assert len(asked) == 1
-    assert again.state.name == "READY"
-
-
-def test_faults_of_all_three_files_come_at_once(tmp_path: Path) -> None:
-    """A broken protocol, bench and specimen: one error with the faults of each."""
-    for name in ("protocol", "bench", "specimen"):
-        (tmp_path / f"{name}.toml").write_text("format = 9\n")
-    with pytest.raises(BadFileError) as caught:
-        read_files(*(tmp_path / f"{name}.toml" for name in ("protocol", "bench", "specimen")))
-    for name in ("protocol", "bench", "specimen"):
-        assert f"{name}.toml" in str(caught.value)
-
-
-def test_plan_beyond_the_strikers_is_refused_before_hardware() -> None:
-    """Too hard and too fast: told in preparation, all at once, with no port opened."""
-    protocol = SHORT.replace("[3, 12]", "[3, 9000]").replace("[16, 20]", "[16, 200]")
-    with pytest.raises(PlanError) as caught:
-        prepare(files(protocol, "nonsense=1"))
-    assert "singles" in str(caught.value)
-    assert "rolls" in str(caught.value)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from bench_runs import files, run_short
+from full_disk import largest_file
 
 from analysis.pipeline import Analysis, analyse_run
 from analysis.report.page import write_page
@@ -212,14 +213,9 @@ def test_an_index_that_was_changed_is_refused(both: dict[str, Path], tmp_path: P
 
 
 def test_a_full_disk_keeps_what_was_recorded(both: dict[str, Path], tmp_path: Path) -> None:
-    """The kernel's limit on file size stands for it: failed, and what is there is right."""
-    resource = pytest.importorskip("resource", reason="no limit on file size on this system")
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (1_500_000, hard))
-    try:
+    """The run is failed, and what is there is right."""
+    with largest_file(1_500_000):
         result = run_short(tmp_path / "run", "seed=5", protocol=SPARSE.replace("KEEP", "windows"))
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert result.outcome == "failed"
     run = RunReader.open(tmp_path / "run")
     assert run.status == "failed"

@@ -1,33 +1,14 @@
-"""A disk that takes no more: the run ends as failed, and all that was recorded is kept.
-
-The kernel's limit on file size stands for the full disk: a write beyond it is cut short, then
-refused, as on a full one.
-"""
+"""A disk that takes no more: the run ends as failed, and all that was recorded is kept."""
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
+from full_disk import largest_file
 from record_texts import begin_run
 
 from rig.record.record_error import RecordError
 from rig.record.run_folder import RecordingSink, RunReader, RunWriter, verify
-
-resource = pytest.importorskip("resource", reason="no limit on file size on this system")
-
-
-@contextlib.contextmanager
-def largest_file(size_bytes: int) -> Iterator[None]:
-    """Let no file grow beyond a size."""
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (size_bytes, hard))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
 def strike_on(writer: RunWriter) -> None:
