@@ -91,8 +91,6 @@ class StageSearch:
         self._stage, self._precision = stage, stage.precision
         self._chance = stage.chance_percent / 100.0
         self._confidence = confidence
-        last = strikes[strikes["burst"] != strikes["burst"].shift(-1)]
-        self._burst = last["burst"].to_numpy()
         if isinstance(stage, RollStage):
             column, self._unit = "rate_per_s", "strokes/s"
         elif isinstance(stage, FlamStage):
@@ -101,6 +99,10 @@ class StageSearch:
             column, self._unit = "force_n", "N"
         else:
             column, self._unit = "width_us", "µs"
+        # of a pair only the second stroke has a gap; its coil is first on where its flight is long
+        levelled = strikes[strikes[column].notna()]
+        last = levelled[levelled["burst"] != levelled["burst"].shift(-1)]
+        self._burst = last["burst"].to_numpy()
         # coils that may not start at once shift a gap by some microseconds
         self._level = np.round(last[column].to_numpy(dtype=np.float64), 3)
         self._difference = np.round(last["level_difference_db"].fillna(0.0).to_numpy(), 3)
@@ -121,7 +123,7 @@ class StageSearch:
         )
 
     def record(self, burst: int, notes: npt.ArrayLike) -> None:
-        """Take in a burst of the stage: the number of notes of each of its strokes, in order.
+        """Take in a burst of the stage: the number of notes of each stroke, in order of contact.
 
         Of a roll, strokes whose forerunner sounded are taken in: their gap is that of the rate. Of
         a pair, the second stroke, if the first sounded.
@@ -172,8 +174,16 @@ class StageSearch:
         if not found.bound:
             value += f" ({found.low:.4g} to {found.high:.4g})"
         if not found.done:
-            value += f", not as precise as {self._precision:g} {self._unit}: give more repeats"
+            value += f", not as precise as {self._precision:g} {self._unit}: give "
+            value += self._missing(self._search.levels, found.value)
         return Answer(f"search in stage {self._stage.name!r}: {what} {value}; {struck}", found.done)
+
+    def _missing(self, levels: Floats, value: float) -> str:
+        """What would make the answer as precise as asked: nothing lies between two levels."""
+        above = int(np.searchsorted(levels, value))
+        if 0 < above < levels.size and levels[above] - levels[above - 1] > self._precision:
+            return f"levels closer together about {value:.4g} {self._unit}"
+        return "more repeats"
 
     def _right(self) -> str:
         if isinstance(self._stage, RollStage):
@@ -186,6 +196,7 @@ class StageSearch:
         contour = recovery.contour(self._chance, self._confidence)
         least, most = recovery.gaps_ms[0], recovery.gaps_ms[-1]
         told, done = [], bool(recovery.trials.sum())
+        missing = ""
         rows = zip(
             contour.level_difference_db, contour.gap_ms, contour.low_ms, contour.high_ms,
             strict=True,
@@ -196,10 +207,12 @@ class StageSearch:
             elif low >= most:
                 told.append(f"{difference:+g} dB: at least {most:g} ms")
             else:
-                done &= bool(high - low <= self._precision)
+                if not high - low <= self._precision:
+                    done = False
+                    missing = missing or self._missing(recovery.gaps_ms, gap)
                 told.append(f"{difference:+g} dB: {gap:.4g} ms ({low:.4g} to {high:.4g})")
         struck = f"{self.strokes} strokes in {int((~self._open).sum())} of {self._open.size} bursts"
-        short = "" if done else f"; not as precise as {self._precision:g} ms: give more repeats"
+        short = "" if done else f"; not as precise as {self._precision:g} ms: give {missing}"
         return Answer(
             f"search in stage {self._stage.name!r}: {100 * self._chance:g} % "
             f"{self._right()} {'; '.join(told)}{short}; {struck}",

@@ -75,7 +75,7 @@ class Chooser:
         return None
 
     def _notes(self, so_far: SoFar, burst: int) -> npt.NDArray[np.int64]:
-        """Count the notes of each stroke of a burst that was struck, in the plan's order."""
+        """Count the notes of each stroke of a burst that was struck, in order of contact."""
         from analysis.stage_search import notes_of_strokes
 
         rows = so_far.plan.strikes[so_far.plan.strikes["burst"] == burst]
@@ -98,8 +98,7 @@ class Chooser:
             if event.kind is EventKind.DIN_BYTE
         ]
         module = self._files.specimen.module
-        count = np.zeros(len(rows), dtype=np.int64)
-        count[order] = notes_of_strokes(
+        return notes_of_strokes(
             contact_s[order],
             [event.value for event in heard],
             [(event.ticks - zero) / TICKS_PER_S for event in heard],
@@ -107,7 +106,6 @@ class Chooser:
             module.zones[0].note,
             module.status_before,
         )
-        return count
 
     def _searched(self, so_far: SoFar, name: str, struck: list[int]) -> int | None:
         from analysis.stage_search import StageSearch

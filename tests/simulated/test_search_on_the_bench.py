@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from struck import SPECIMEN, Truth, truth_beside
 
+from analysis.evidence import recovery_of
 from analysis.measure import Measure
 from analysis.pipeline import Analysis, analyse_run
 from rig.cli.choosing import Chooser, must_choose
@@ -191,6 +192,28 @@ def test_the_recovery_map_is_found_with_few_strokes(tmp_path: Path) -> None:
         for level in (-12, 0)
     ]
     assert waits[0] > waits[1]
+
+
+def test_a_soft_second_whose_coil_is_first_on_is_mapped(tmp_path: Path) -> None:
+    """A soft stroke flies so long that its coil starts before the first's; it is still second."""
+    found = files(
+        FLAM.format(
+            gaps=[6, 10, 14, 18, 22, 28, 34, 40, 46, 52],
+            levels=[-18, 0],
+            repeats=12,
+            search="precision_ms = 6",
+        )
+    )
+    plan = prepare(found).plan.strikes
+    opening = plan.groupby("burst")["place"].first()
+    assert (opening == 1).any()
+    assert (opening == 0).any()
+    analysis, _ = struck(found, tmp_path / "run")
+    assert "not as precise" not in told(analysis)
+    assert strokes_of(analysis) < 120
+    contour = recovery_of(analysis.table.strokes).contour(0.5)
+    # 18 dB softer, it waits for ln(8) of the 22 ms release more, less what is louder by then
+    assert contour.gap_ms[0] - contour.gap_ms[1] > 12.0
 
 
 def test_a_limit_is_struck_until_decided(tmp_path: Path) -> None:

@@ -1,0 +1,48 @@
+"""Which bursts of a stage tell most, from the rows of a plan."""
+
+import numpy as np
+import pandas as pd
+
+from analysis.stage_search import StageSearch
+from rig.record.protocol import FlamStage
+
+STAGE = FlamStage(
+    name="map", strikers=("A", "B"), gaps_ms=(8.0, 20.0, 32.0), level_differences_db=(-12.0, 0.0),
+    repeats=10, force_n=12.0, precision_ms=4.0, chance_percent=95.0,
+)  # fmt: skip
+
+
+def plan_rows() -> pd.DataFrame:
+    """Pairs of a plan, in order of their coils' starts: the soft second ones start first."""
+    rows = []
+    for burst, (gap, level) in enumerate(
+        [(g, d) for _ in range(10) for g in STAGE.gaps_ms for d in STAGE.level_differences_db]
+    ):
+        pair = [(burst, 0, np.nan, level), (burst, 1, gap, level)]
+        rows += pair[::-1] if level < 0 else pair
+    return pd.DataFrame(rows, columns=["burst", "place", "gap_ms", "level_difference_db"])
+
+
+def test_a_pairs_gap_is_that_of_its_second_stroke() -> None:
+    """Whichever coil starts first, each pair is taken in at its gap and level difference."""
+    plan = plan_rows()
+    search = StageSearch(STAGE, plan, 0.95)
+    burst = int(
+        plan.loc[(plan["gap_ms"] == 20.0) & (plan["level_difference_db"] < 0), "burst"].iloc[0]
+    )
+    search.record(burst, [1, 0])
+    assert search.map is not None
+    assert search.map.trials.tolist() == [[0, 0], [1, 0], [0, 0]]
+    assert search.map.caught.sum() == 0
+
+
+def test_levels_too_far_apart_are_named() -> None:
+    """Where the answer lies between two levels further apart than the precision, that is said."""
+    plan = plan_rows()
+    search = StageSearch(STAGE, plan, 0.95)
+    while (burst := search.next_burst()) is not None:
+        pair = plan[plan["burst"] == burst]
+        late = pair["gap_ms"].max() >= (32.0 if pair["level_difference_db"].iloc[0] < 0 else 8.0)
+        search.record(burst, [1, int(late)])
+    sentence = search.answer().sentence
+    assert "not as precise as 4 ms: give levels closer together about" in sentence
