@@ -1,26 +1,24 @@
 """A board as a process in lockstep: the core on this machine, or the emulated controller.
 
 Both understand the same commands (see ``rig/firmware/host/console.h``), so one driver serves both.
-Time moves by ``run_ticks`` alone.
+Time moves by its commands alone.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import subprocess
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Sequence
+
+from lockstep_board import LockstepBoard
 
 from rig.link import messages
 from rig.link.frame import Frame, FrameDecoder, encode
-from rig.link.messages import EventKind, Refusal, State
 
 CYCLES_PER_TICK = 8
 CYCLES_PER_US = 16
 TICKS_PER_MS = 2000
-BOOT_TICKS = 60 * TICKS_PER_MS
-"""Until the interlocks count as closed."""
-
+TICKS_PER_S = 2_000_000
 MARKER = 2
 """Output number of the marker in ``Edge``; coils are 0 and 1."""
 
@@ -34,29 +32,7 @@ class Edge:
     cycle: int
 
 
-@dataclasses.dataclass(frozen=True)
-class Reply:
-    """A reply, unpacked."""
-
-    name: str
-    fields: dict[str, Any]
-    records: list[tuple[Any, ...]]
-
-
-@dataclasses.dataclass(frozen=True)
-class Event:
-    """An event of the board, its stamp in ticks of the board."""
-
-    kind: EventKind
-    value: int
-    ticks: int
-
-
-COOL = (60_000, 10_000, 60_000, 30_000_000)
-"""Limits of a coil that gets in nobody's way: pulse, gap, time constant, budget."""
-
-
-class BoardProcess:
+class BoardProcess(LockstepBoard):
     """Starts ``command`` and speaks to it.
 
     Attributes
@@ -69,20 +45,19 @@ class BoardProcess:
         Cycle of the board's tick 0, since its last reset.
     """
 
+    silence_ms = 2000
+
     def __init__(self, command: Sequence[str]) -> None:
+        super().__init__()
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1 << 16
         )
         self._decoder = FrameDecoder()
-        self.seq = 0
-        self.frames: list[Frame] = []
         self.edges: list[Edge] = []
         self.resets: list[tuple[int, int]] = []
         self.overruns: list[tuple[int, int]] = []
         self.cycle = 0
         self.origin_cycle = 0
-        self.events: list[Event] = []
-        self._have_up_to = 0
 
     def close(self) -> None:
         """End the process."""
@@ -132,6 +107,10 @@ class BoardProcess:
         """Let time pass."""
         self.run_cycles(ticks * CYCLES_PER_TICK)
 
+    def run_s(self, seconds: float) -> None:
+        """Let time pass."""
+        self.run_ticks(round(seconds * TICKS_PER_S))
+
     def run_ms(self, milliseconds: float) -> None:
         """Let time pass."""
         self.run_ticks(round(milliseconds * TICKS_PER_MS))
@@ -148,97 +127,6 @@ class BoardProcess:
     def din(self, cycle: int, data: bytes) -> None:
         """Send bytes to the DIN input, back to back, the first start bit at ``cycle``."""
         self.command(f"din {cycle} {data.hex()}")
-
-    def exchange(self, frame: Frame, within_ms: float = 50) -> Frame | None:
-        """Send a frame and wait for a reply of its number; None if none comes."""
-        self.frames.clear()
-        self.send(encode(frame))
-        waited_ms = 0.0
-        while waited_ms < within_ms:
-            self.run_ticks(400)
-            waited_ms += 0.2
-            for reply in self.frames:
-                if reply.seq == frame.seq:
-                    return reply
-        return None
-
-    def ask(self, name: str, *values: Any, records: Iterable[tuple[Any, ...]] = ()) -> Reply:
-        """One request, packed by the table, and its reply, unpacked."""
-        row = messages.FORMATS[name]
-        body = row.pack(*values, records=list(records))
-        self.seq = self.seq % 255 + 1
-        frame = self.exchange(Frame(self.seq, row.type_code, body))
-        assert frame is not None, f"no reply to {name}"
-        reply = messages.BY_TYPE[frame.type_code]
-        fields, reply_records = reply.unpack(frame.body)
-        return Reply(reply.name, fields, reply_records)
-
-    def do(self, name: str, *values: Any) -> Refusal:
-        """One request that is answered by ``done``; its refusal."""
-        reply = self.ask(name, *values)
-        assert reply.name == "done", reply
-        return Refusal(reply.fields["refusal"])
-
-    @property
-    def state(self) -> State:
-        """State as the board says it."""
-        return State(self.ask("status").fields["state"])
-
-    def ticks(self) -> int:
-        """Ticks of the board, as it says them."""
-        return int(self.ask("status").fields["ticks"])
-
-    def poll(self) -> list[Event]:
-        """Fetch all events; those new since the last call."""
-        fresh: list[Event] = []
-        while True:
-            reply = self.ask("poll", self._have_up_to)
-            skip = self._have_up_to - reply.fields["first_event"]
-            assert skip == 0, "the board gave other events than asked for"
-            for kind, value, stamp in reply.records:
-                fresh.append(Event(EventKind(kind), value, int.from_bytes(stamp, "little")))
-            self._have_up_to = reply.fields["first_event"] + len(reply.records)
-            if len(reply.records) < messages.FORMATS["events"].records_at_most:
-                self.events += fresh
-                return fresh
-
-    def boot(self) -> None:
-        """Wait until the interlocks count as closed, and say hello."""
-        self.run_ticks(BOOT_TICKS)
-        self.seq = 0
-        self._have_up_to = 0
-        assert self.ask("hello").name == "identity"
-
-    def agree(
-        self,
-        coils: Sequence[tuple[int, int, int, int]] = (COOL, COOL),
-        *,
-        armed_ms: int = 600_000,
-        host_silence_ms: int = 2000,
-        supply_mv: tuple[int, int] = (20_000, 28_000),
-    ) -> Reply:
-        """Agree on limits."""
-        return self.ask("agree", armed_ms, host_silence_ms, 60_000, *supply_mv, records=coils)
-
-    def make_armed(self, **limits: Any) -> None:
-        """From power-up to armed."""
-        self.boot()
-        self.agree(**limits)
-        assert self.do("ready") == Refusal.DONE
-        assert self.do("arm", 600_000) == Refusal.DONE
-
-    def load(self, strikes: Sequence[tuple[int, int, int]]) -> Reply:
-        """Load strikes (start, width, coil), in as many frames as they take; the last reply."""
-        reply = None
-        for at in range(0, len(strikes), 33):
-            entries = [
-                (start & 0xFFFFFFFF, width, coil) for start, width, coil in strikes[at : at + 33]
-            ]
-            reply = self.ask("load", records=entries)
-            if reply.fields["refusal"]:
-                break
-        assert reply is not None
-        return reply
 
     def cycle_of(self, ticks: int) -> int:
         """Cycle of a tick of the board."""

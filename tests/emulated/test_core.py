@@ -26,9 +26,9 @@ def trips(board: BoardProcess) -> list[int]:
 
 def begin(board: BoardProcess, *strikes: tuple[int, int, int], count: int = 0) -> int:
     """Load strikes, their starts from 20 ms ahead, and begin; ticks of their zero."""
-    zero = board.ticks() + 20 * MS
+    zero = board.now + 20 * MS
     entries = [(zero + start, width, coil) for start, width, coil in strikes]
-    assert board.load(entries).fields["refusal"] == Refusal.DONE
+    assert board.load(*entries) is Refusal.DONE
     assert board.do("begin", count or len(entries)) == Refusal.DONE
     return zero
 
@@ -60,8 +60,8 @@ def test_heat_above_its_budget_is_never_struck(host_board: BoardProcess) -> None
     """Heat overwritten after loading: trip before the pulse; reset only once it has cooled."""
     coil = (60_000, 10_000, 1000, 100_000)
     host_board.make_armed(coils=(coil, coil))
-    zero = host_board.ticks() + 60 * MS
-    host_board.load([(zero, 2000, 0)])
+    zero = host_board.now + 60 * MS
+    host_board.load((zero, 2000, 0))
     host_board.input("heat0", 400)
     assert host_board.do("begin", 1) == Refusal.DONE
     host_board.run_ms(100)
@@ -70,7 +70,7 @@ def test_heat_above_its_budget_is_never_struck(host_board: BoardProcess) -> None
     assert host_board.do("reset_trip") == Refusal.CAUSE_REMAINS
     for _ in range(2):
         host_board.run_ms(900)
-        host_board.ticks()
+        host_board.standing()
     assert host_board.do("reset_trip") == Refusal.DONE
     assert host_board.state == State.SAFE
 
@@ -235,7 +235,7 @@ def test_events_overflow_in_a_burst(host_board: BoardProcess) -> None:
     begin(host_board, *[(i * 12_000, 3000, i % 2) for i in range(230)])
     for _ in range(10):
         host_board.run_ms(150)
-        host_board.ticks()
+        host_board.standing()
     status = host_board.ask("status").fields
     assert (status["state"], status["trip_code"]) == (State.TRIPPED, Trip.EVENT_OVERFLOW)
     assert status["dropped_events"] >= 3

@@ -40,10 +40,10 @@ def burst_under_load(board: BoardProcess, strokes: int, rate_per_s: int) -> tupl
     """A burst with the DIN line busy throughout; DIN bytes taken, worst stamp error in ticks."""
     gap = 2_000_000 // rate_per_s
     board.make_armed()
-    start = board.ticks() + 200 * TICKS_PER_MS
+    start = board.now + 200 * TICKS_PER_MS
     strikes = [(start + i * gap, 9000 + i % 7, i % 2) for i in range(strokes)]
     loaded = min(250, strokes)
-    assert board.load(strikes[:loaded]).fields["refusal"] == Refusal.DONE
+    assert board.load(*strikes[:loaded]) is Refusal.DONE
     assert board.do("begin", strokes) == Refusal.DONE
     din_cycle = board.cycle_of(start)
     sent = 0
@@ -63,7 +63,7 @@ def burst_under_load(board: BoardProcess, strokes: int, rate_per_s: int) -> tupl
                 worst = max(worst, abs(board.cycle_of(event.ticks) - true) / CYCLES_PER_TICK)
                 kept += 1
         if loaded < strokes and board.ask("status").fields["queue_free"] >= 40:
-            reply = board.load(strikes[loaded : loaded + 33])
+            reply = board.load_reply(*strikes[loaded : loaded + 33])
             assert reply.fields["refusal"] == Refusal.DONE, reply
             loaded += reply.fields["accepted"]
     while board.cycle < din_cycle + 32_000:

@@ -26,10 +26,10 @@ PHASES = 300
 
 def one_stop(board: BoardProcess, interlock: str, phase: int) -> int:
     """Open an interlock in the middle of a busy pulse; cycles to the coil's falling edge."""
-    start = board.ticks() + 20 * TICKS_PER_MS
+    start = board.now + 20 * TICKS_PER_MS
     strikes = [(start, PULSE_TICKS, 0)]
     strikes += [(start + 1000 + 1900 * i, 100, LONE_MARKER) for i in range(12)]
-    assert board.load(strikes).fields["refusal"] == Refusal.DONE
+    assert board.load(*strikes) is Refusal.DONE
     assert board.do("begin", len(strikes)) == Refusal.DONE
     begin = board.cycle_of(start)
     board.din(begin, bytes(range(32)))
@@ -84,8 +84,8 @@ def test_a_short_opening_trips(avr_board: BoardProcess) -> None:
 def test_nothing_strikes_after_a_stop(avr_board: BoardProcess) -> None:
     """With the loop closed again nothing is struck, nor by the reset of the trip."""
     avr_board.make_armed()
-    start = avr_board.ticks() + 20 * TICKS_PER_MS
-    avr_board.load([(start + i * 20_000, 6000, i % 2) for i in range(20)])
+    start = avr_board.now + 20 * TICKS_PER_MS
+    avr_board.load(*[(start + i * 20_000, 6000, i % 2) for i in range(20)])
     assert avr_board.do("begin", 20) == Refusal.DONE
     opened = avr_board.cycle_of(start) + 30_000
     avr_board.input("estop", 0, opened)
@@ -101,8 +101,8 @@ def test_a_pulse_after_a_stop_is_whole(avr_board: BoardProcess) -> None:
     """After a stop in mid-pulse nothing of that pulse is left: the next one is exact."""
     avr_board.make_armed()
     for _ in range(2):
-        start = avr_board.ticks() + 20 * TICKS_PER_MS
-        avr_board.load([(start, 20_000, 0), (start + 1000, 20_000, 1)])
+        start = avr_board.now + 20 * TICKS_PER_MS
+        avr_board.load((start, 20_000, 0), (start + 1000, 20_000, 1))
         assert avr_board.do("begin", 2) == Refusal.DONE
         avr_board.input("estop", 0, avr_board.cycle_of(start) + 50_000)
         avr_board.run_ms(40)
@@ -111,8 +111,8 @@ def test_a_pulse_after_a_stop_is_whole(avr_board: BoardProcess) -> None:
         for request, values in (("reset_trip", ()), ("ready", ()), ("arm", (600_000,))):
             assert avr_board.do(request, *values) == Refusal.DONE
     avr_board.edges.clear()
-    start = avr_board.ticks() + 30 * TICKS_PER_MS
-    avr_board.load([(start, 4000, 0), (start + 1000, 5000, 1)])
+    start = avr_board.now + 30 * TICKS_PER_MS
+    avr_board.load((start, 4000, 0), (start + 1000, 5000, 1))
     assert avr_board.do("begin", 2) == Refusal.DONE
     avr_board.run_ms(50)
     first = avr_board.cycle_of(start)

@@ -13,8 +13,8 @@ POWER_ON, EXTERNAL, WATCHDOG = 1, 2, 8
 
 def strike_once(board: BoardProcess, width_ticks: int) -> int:
     """Begin a burst of one pulse on each coil; cycle at which the first one starts."""
-    start = board.ticks() + 20 * TICKS_PER_MS
-    board.load([(start, width_ticks, 0), (start + 1000, width_ticks, 1), (start + 200_000, 100, 0)])
+    start = board.now + 20 * TICKS_PER_MS
+    board.load((start, width_ticks, 0), (start + 1000, width_ticks, 1), (start + 200_000, 100, 0))
     assert board.do("begin", 3) == Refusal.DONE
     return board.cycle_of(start)
 
@@ -90,10 +90,10 @@ def test_a_silent_host_stops_the_burst(avr_board: BoardProcess) -> None:
     for phase in range(12):
         avr_board.make_armed(host_silence_ms=silence_ms)
         avr_board.run_cycles(1337 * phase)
-        start = avr_board.ticks() + 20 * TICKS_PER_MS
+        start = avr_board.now + 20 * TICKS_PER_MS
         strikes = [(start + i * 30_000, 28_000, 0) for i in range(30)]
         strikes += [(at + 15_000, 28_000, 1) for at, _, _ in strikes]
-        avr_board.load(sorted(strikes))
+        avr_board.load(*sorted(strikes))
         last = avr_board.cycle + 11 * 10 * CYCLES_PER_US  # its bytes, 10 us each
         assert avr_board.do("begin", len(strikes)) == Refusal.DONE
         avr_board.din(last + 70 * 1000 * CYCLES_PER_US, bytes(range(200)))

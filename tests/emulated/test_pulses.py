@@ -34,13 +34,13 @@ WIDTHS_TICKS = [
 def test_width_and_start_are_exact(avr_board: BoardProcess) -> None:
     """Each pulse from 30 us to 30 ms starts on its tick and is as wide as asked, to the cycle."""
     avr_board.make_armed()
-    start = avr_board.ticks() + 40 * TICKS_PER_MS
+    start = avr_board.now + 40 * TICKS_PER_MS
     strikes = []
     for index, width in enumerate(WIDTHS_TICKS * 4):
         strikes.append((start, width, index % 2))
         start += 40 * TICKS_PER_MS + 37 * index
     for at in range(0, len(strikes), 33):
-        assert avr_board.load(strikes[at : at + 33]).fields["refusal"] == Refusal.DONE
+        assert avr_board.load(*strikes[at : at + 33]) is Refusal.DONE
     assert avr_board.do("begin", len(strikes)) == Refusal.DONE
     while avr_board.state == State.STRIKING:
         avr_board.run_ms(200)
@@ -65,8 +65,8 @@ def test_width_and_start_are_exact(avr_board: BoardProcess) -> None:
 def test_skew_of_two_coils(avr_board: BoardProcess, apart_ticks: int) -> None:
     """Two coils struck shortly after one another are apart as asked, to the cycle."""
     avr_board.make_armed()
-    start = avr_board.ticks() + 20 * TICKS_PER_MS
-    avr_board.load([(start, 6000, 0), (start + apart_ticks, 6000, 1)])
+    start = avr_board.now + 20 * TICKS_PER_MS
+    avr_board.load((start, 6000, 0), (start + apart_ticks, 6000, 1))
     assert avr_board.do("begin", 2) == Refusal.DONE
     avr_board.run_ms(50)
     ((first, _),) = avr_board.pulses(0)
@@ -77,14 +77,14 @@ def test_skew_of_two_coils(avr_board: BoardProcess, apart_ticks: int) -> None:
 def test_marker_goes_with_its_coil(avr_board: BoardProcess) -> None:
     """The marker's edge is its coil's, its width names it; all stand as close as allowed."""
     avr_board.make_armed()
-    start = avr_board.ticks() + 20 * TICKS_PER_MS
+    start = avr_board.now + 20 * TICKS_PER_MS
     rest_ticks = 200
     strikes = []
     for coil in (255, 255, 0, 1, 255):
         strikes.append((start, 3000, coil))
         name = "alone" if coil == 255 else f"coil_{coil}"
         start += MARKERS_US[name] * 2 + rest_ticks
-    avr_board.load(strikes)
+    avr_board.load(*strikes)
     assert avr_board.do("begin", len(strikes)) == Refusal.DONE
     avr_board.run_ms(50)
     markers = avr_board.pulses(MARKER)
@@ -96,8 +96,8 @@ def test_marker_goes_with_its_coil(avr_board: BoardProcess) -> None:
 def test_nothing_moves_outside_a_burst(avr_board: BoardProcess) -> None:
     """Loading alone strikes nothing, and neither does disarming a loaded queue."""
     avr_board.make_armed()
-    start = avr_board.ticks() + 5 * TICKS_PER_MS
-    avr_board.load([(start, 3000, 0)])
+    start = avr_board.now + 5 * TICKS_PER_MS
+    avr_board.load((start, 3000, 0))
     avr_board.run_ms(20)
     assert avr_board.do("disarm") == Refusal.DONE
     avr_board.run_ms(40)
@@ -107,8 +107,8 @@ def test_nothing_moves_outside_a_burst(avr_board: BoardProcess) -> None:
 def test_edges_alternate(avr_board: BoardProcess) -> None:
     """No output is ever reported on twice without an off between: the model itself is sound."""
     avr_board.make_armed()
-    start = avr_board.ticks() + 20 * TICKS_PER_MS
-    avr_board.load([(start + i * 12_000, 2000, i % 2) for i in range(20)])
+    start = avr_board.now + 20 * TICKS_PER_MS
+    avr_board.load(*[(start + i * 12_000, 2000, i % 2) for i in range(20)])
     assert avr_board.do("begin", 20) == Refusal.DONE
     avr_board.run_ms(200)
     for output in (0, 1, MARKER):

@@ -45,10 +45,10 @@ def recover(board: BoardProcess, trip: Trip) -> None:
 
 def begin(board: BoardProcess, phase: int, *, both: bool, lacking: int = 0) -> tuple[int, int]:
     """Begin coil 1's long pulse, the lines busy; cycles of its start and of coil 0's end."""
-    start = board.ticks() + 20 * TICKS_PER_MS
+    start = board.now + 20 * TICKS_PER_MS
     other = start + COIL_0[0] + 37 * phase
     strikes = [(start, LONG_TICKS, 1)] + [(other, COIL_0[1], 0)] * both
-    assert board.load(strikes).fields["refusal"] == Refusal.DONE
+    assert board.load(*strikes) is Refusal.DONE
     assert board.do("begin", len(strikes) + lacking) == Refusal.DONE
     first = board.cycle_of(start)
     board.din(first - 1000 + 97 * phase, bytes(range(64)))
@@ -132,9 +132,9 @@ def test_time_from_the_frame_too_many(avr_board: BoardProcess, trip: Trip) -> No
     waits_us = []
     for gap_us in (600, 617, 661, 703):
         avr_board.make_armed()
-        start = avr_board.ticks() + 20 * TICKS_PER_MS
+        start = avr_board.now + 20 * TICKS_PER_MS
         strikes = [(start + 30_000 * i, 50_000, i % 2) for i in range(60)]
-        avr_board.load(strikes)
+        avr_board.load(*strikes)
         assert avr_board.do("begin", len(strikes)) == Refusal.DONE
         avr_board.run_ms(25)
         off = None
@@ -171,8 +171,8 @@ def test_time_from_the_event_too_many(avr_board: BoardProcess) -> None:
         cycle = avr_board.cycle + 40_000
         avr_board.din(cycle, bytes(room - few - 2))
         avr_board.run_cycles(round((room * byte_s) * 16_000_000) + 60_000)
-        start = avr_board.ticks() + 20 * TICKS_PER_MS
-        assert avr_board.load([(start, LONG_TICKS, 1)]).fields["refusal"] == Refusal.DONE
+        start = avr_board.now + 20 * TICKS_PER_MS
+        assert avr_board.load((start, LONG_TICKS, 1)) is Refusal.DONE
         assert avr_board.do("begin", 1) == Refusal.DONE
         first = avr_board.cycle_of(start)
         starts = [first + 3000 + 211 * phase + 40_000 * i for i in range(few + 3)]

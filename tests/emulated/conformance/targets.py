@@ -8,22 +8,15 @@ the same.
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Iterable
 
 import numpy as np
 from board_process import BoardProcess
+from lockstep_board import Event, LockstepBoard
 
-from rig.link.frame import Frame, FrameDecoder, encode
+from rig.link.frame import FrameDecoder
 from rig.link.messages import (
-    BOARD_RULES,
-    BY_TYPE,
-    FORMATS,
-    HARD_LIMITS,
-    EventKind,
     Refusal,
-    State,
     Trip,
 )
 from rig.simulation.board_answers import BoardAnswers
@@ -34,50 +27,11 @@ TICKS_PER_S = 2_000_000
 MS = 2000
 """Ticks a millisecond."""
 
-ROOMY = (60_000, 10_000, 60_000, 30_000_000)
-"""Limits of a coil that get in no test's way: pulse, gap, time constant, budget."""
 
-STEP_S = 200e-6
-ANSWER_S = 0.06
-
-
-@dataclasses.dataclass(frozen=True)
-class Reply:
-    """A reply, unpacked."""
-
-    name: str
-    fields: dict[str, Any]
-    records: list[tuple[Any, ...]]
-
-
-@dataclasses.dataclass(frozen=True)
-class Event:
-    """An event; ``ticks`` as the board stamped it."""
-
-    number: int
-    kind: EventKind
-    value: int
-    ticks: int
-
-
-class Target:
-    """A board in lockstep."""
-
-    def __init__(self) -> None:
-        self.frames: list[Frame] = []
-        self.events: list[Event] = []
-        self._seq = 0
-        self._have = 0
+class Target(LockstepBoard):
+    """A board in lockstep, its inputs, and what its coils truly do."""
 
     # what each kind of board must bring
-
-    def run_s(self, seconds: float) -> None:
-        """Let time pass."""
-        raise NotImplementedError
-
-    def send(self, data: bytes) -> None:
-        """Put bytes on the serial line now; replies are appended to ``frames`` while time runs."""
-        raise NotImplementedError
 
     def input(self, name: str, value: int) -> None:
         """Change an input now.
@@ -113,68 +67,10 @@ class Target:
 
     # what is said in requests
 
-    def exchange(self, frame: Frame) -> Frame | None:
-        """Send a frame and wait for a reply of its number; None if none comes."""
-        self.frames.clear()
-        self.send(encode(frame))
-        waited_s = 0.0
-        while waited_s < ANSWER_S:
-            self.run_s(STEP_S)
-            waited_s += STEP_S
-            for reply in self.frames:
-                if reply.seq == frame.seq:
-                    return reply
-        return None
-
-    def ask(self, name: str, *values: Any, records: Iterable[tuple[Any, ...]] = ()) -> Reply:
-        """One request and its reply."""
-        row = FORMATS[name]
-        self._seq = self._seq % 255 + 1
-        frame = self.exchange(
-            Frame(self._seq, row.type_code, row.pack(*values, records=list(records)))
-        )
-        assert frame is not None, f"no reply to {name}"
-        return unpacked(frame)
-
-    def do(self, name: str, *values: Any) -> Refusal:
-        """One request that ``done`` answers; its refusal."""
-        reply = self.ask(name, *values)
-        assert reply.name == "done", reply
-        return Refusal(reply.fields["refusal"])
-
-    def standing(self) -> dict[str, Any]:
-        """Answer to ``status``."""
-        return self.ask("status").fields
-
-    @property
-    def state(self) -> State:
-        """State as the board says."""
-        return State(self.standing()["state"])
-
     @property
     def trip(self) -> Trip:
         """Trip as the board says."""
         return Trip(self.standing()["trip_code"])
-
-    @property
-    def now(self) -> int:
-        """Ticks as the board says."""
-        return int(self.standing()["ticks"])
-
-    def poll(self) -> list[Event]:
-        """All events since the last call; they are checked to be numbered without a gap."""
-        fresh: list[Event] = []
-        while True:
-            reply = self.ask("poll", self._have)
-            if not reply.records:
-                self.events += fresh
-                return fresh
-            assert reply.fields["first_event"] == self._have
-            for kind, value, stamp in reply.records:
-                fresh.append(
-                    Event(self._have, EventKind(kind), value, int.from_bytes(stamp, "little"))
-                )
-                self._have += 1
 
     def wait_s(self, seconds: float) -> list[Event]:
         """Let time pass with polls that keep the host alive; the events."""
@@ -186,61 +82,10 @@ class Target:
             left_s -= 0.05
         return fresh
 
-    def boot(self) -> None:
-        """Until the interlocks count as closed, and hello."""
-        self.run_s((BOARD_RULES["close_debounce_ms"] + 10) / 1000)
-        self._seq = self._have = 0
-        assert self.ask("hello").name == "identity"
-
-    def agree(
-        self,
-        coils: Sequence[tuple[int, int, int, int]] = (ROOMY, ROOMY),
-        *,
-        armed_ms: int = HARD_LIMITS["armed_ms"],
-        host_silence_ms: int = 500,
-        horizon_ms: int = HARD_LIMITS["horizon_ms"],
-        supply_mv: tuple[int, int] = (20_000, 28_000),
-    ) -> Reply:
-        """Agree on limits."""
-        return self.ask("agree", armed_ms, host_silence_ms, horizon_ms, *supply_mv, records=coils)
-
-    def make_ready(self, **limits: Any) -> None:
-        """From power-up to ready."""
-        self.boot()
-        assert self.agree(**limits).name == "agreed"
-        assert self.do("ready") is Refusal.DONE
-
-    def make_armed(self, armed_for_ms: int = HARD_LIMITS["armed_ms"], **limits: Any) -> None:
-        """From power-up to armed."""
-        self.make_ready(**limits)
-        assert self.do("arm", armed_for_ms) is Refusal.DONE
-
-    def load(self, *strikes: tuple[int, int, int]) -> Refusal:
-        """Load strikes (start, width, coil); the refusal that ended it."""
-        for at in range(0, len(strikes), 33):
-            reply = self.ask(
-                "load",
-                records=[
-                    (start & 0xFFFFFFFF, width, coil)
-                    for start, width, coil in strikes[at : at + 33]
-                ],
-            )
-            assert reply.name == "loaded"
-            if reply.fields["refusal"]:
-                return Refusal(reply.fields["refusal"])
-        return Refusal.DONE
-
     def begin_burst(self, *strikes: tuple[int, int, int], count: int = 0) -> None:
         """Load strikes and begin a burst of them (or of ``count``)."""
         assert self.load(*strikes) is Refusal.DONE
         assert self.do("begin", count or len(strikes)) is Refusal.DONE
-
-
-def unpacked(frame: Frame) -> Reply:
-    """A frame of the board by the table."""
-    row = BY_TYPE[frame.type_code]
-    fields, records = row.unpack(frame.body)
-    return Reply(row.name, fields, records)
 
 
 class TwinTarget(Target):

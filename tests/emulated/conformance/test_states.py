@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from targets import MS, Target, unpacked
+from lockstep_board import unpacked
+from targets import MS, Target
 
 from rig.link.frame import Frame
 from rig.link.messages import FORMATS, HARD_LIMITS, Interlock, Refusal, State, Trip, table_hash
