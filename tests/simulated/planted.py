@@ -253,7 +253,7 @@ def true_faults(planted: Plant, truth: struck.Truth) -> pd.DataFrame:
     struck_by = {contact["strike"] for contact in contacts}
     for number, pulse in enumerate(truth.content["pulses"]):
         if number not in struck_by:
-            at_s = truth._t_s(np.array([pulse["on_s"]]))[0]
+            at_s = truth.t_s(np.array([pulse["on_s"]]))[0]
             rows.append(("not_struck", float(at_s), "bench_fault"))
     found = pd.DataFrame(rows, columns=["kind", "t_s", "cause"])
     return found.sort_values("t_s", ignore_index=True)

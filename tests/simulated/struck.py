@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.measure import Measure
 from analysis.pipeline import Analysis, analyse_run
 from rig.preparation import prepare
 from rig.record.loaders import find_file
@@ -64,7 +65,8 @@ class Truth:
 
     content: dict[str, Any]
 
-    def _t_s(self, true_s: np.ndarray) -> np.ndarray:
+    def t_s(self, true_s: np.ndarray) -> np.ndarray:
+        """True seconds on the audio clock as the analysis counts it."""
         clocks = self.content["clocks"]
         frames = (true_s - clocks["audio_start_s"]) / clocks["audio_step_s"]
         return frames / clocks["audio_rate_hz"]
@@ -73,7 +75,7 @@ class Truth:
         """One column of ``contacts`` or ``notes``; those that end in ``_s`` on the audio clock."""
         values = np.array([row[name] for row in self.content[table]])
         is_time = name in ("onset_s", "contact_s", "end_s")
-        return self._t_s(values) if is_time else values
+        return self.t_s(values) if is_time else values
 
     def first_notes(self) -> dict[int, float]:
         """Contact -> end of its first note."""
@@ -120,24 +122,9 @@ def truth_beside(folder: Path) -> Truth:
     return Truth(json.loads(path.read_text(encoding="utf-8")))
 
 
-def strike(
-    protocol: str,
-    folder: Path,
-    *,
-    pad: str = "loam-mesh",
-    module: str = "brook",
-    firmware: str = "1.4",
-    faults: tuple[str, ...] = (),
-    settings: dict[str, float] | None = None,
-    seed: int = 1,
-    sample_rate_hz: int = 96_000,
-    query: str = "",
-) -> tuple[Analysis, Truth]:
-    """Run a protocol text on the simulated bench, analyse the run, and read its truth."""
-    record(
-        protocol, folder, pad=pad, module=module, firmware=firmware, faults=faults,
-        settings=settings, seed=seed, sample_rate_hz=sample_rate_hz, query=query,
-    )  # fmt: skip
+def strike(protocol: str, folder: Path, **how: Any) -> tuple[Analysis, Truth]:
+    """Run a protocol text as ``record`` does, analyse the run, and read its truth."""
+    record(protocol, folder, **how)
     return analyse_run(folder), truth_beside(folder)
 
 
@@ -164,6 +151,11 @@ def record(
     )
     files = RunFiles.from_texts(protocol, bench_text, specimen_text)
     return run(prepare(files, seed=seed), folder)
+
+
+def measured(analysis: Analysis, name: str) -> Measure:
+    """The measure of the whole run."""
+    return next(m for m in analysis.measures if m.name == name and not m.stage)
 
 
 def measured_counts(analysis: Analysis) -> dict[str, int]:

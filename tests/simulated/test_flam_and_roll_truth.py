@@ -14,10 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.optimize import isotonic_regression
-from struck import Truth, strike
+from struck import Truth, measured, strike
 from true_gap import crossing
 
-from analysis.measure import Measure
 from analysis.pipeline import Analysis
 
 SEEDS = (1, 2)
@@ -52,11 +51,6 @@ repeats = 3
 force_n = 8
 rest_ms = 400
 """
-
-
-def measured(analysis: Analysis, name: str) -> Measure:
-    """The measure of the whole run."""
-    return next(m for m in analysis.measures if m.name == name and not m.stage)
 
 
 def own_notes(truth: Truth) -> Counter[int]:

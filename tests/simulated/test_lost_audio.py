@@ -6,13 +6,12 @@ all. Its truth is the reference; the analysis never reads it.
 
 from __future__ import annotations
 
-import json
 import shutil
 
 import numpy as np
 import pandas as pd
 import pytest
-from struck import SPECIMEN, Truth, record
+from struck import SPECIMEN, record, truth_beside
 
 from analysis.pipeline import analyse_run
 from rig.preparation import prepare
@@ -47,15 +46,15 @@ FIRMWARE = {"brook": "1.4", "tarn": "2.0"}
 def lossy(folder, query, drops="2.5,4.1,7.3"):
     """A run that lost blocks; its analysis, truth, and what was truly lost, in true seconds."""
     record(PROTOCOL, folder, seed=4, query=f"&drop_audio_at_s={drops}{query}")
-    truth = json.loads(folder.with_name(folder.name + ".truth.json").read_text(encoding="utf-8"))
-    clock = truth["clocks"]
+    truth = truth_beside(folder)
+    clock = truth.content["clocks"]
     block_s = BLOCK_FRAMES * clock["audio_step_s"]
     lost = []
     for at in drops.split(","):
         number = np.floor((float(at) - clock["audio_start_s"]) / block_s)
         begin_s = clock["audio_start_s"] + number * block_s
         lost.append((begin_s, begin_s + block_s))
-    return analyse_run(folder), Truth(truth), lost
+    return analyse_run(folder), truth, lost
 
 
 @pytest.mark.parametrize("module", ["brook", "tarn"])
@@ -74,7 +73,7 @@ def test_notes_of_a_recorded_line_across_lost_blocks(tmp_path, module):
     files = RunFiles.from_texts(PROTOCOL, bench, specimen)
     run(prepare(files), tmp_path / "run")
     analysis = analyse_run(tmp_path / "run")
-    truth = Truth(json.loads((tmp_path / "run.truth.json").read_text(encoding="utf-8")))
+    truth = truth_beside(tmp_path / "run")
     assert analysis.table.facts["note_source"] == "din_line"
     measured_s, true_s, rows = latencies(analysis, truth)
     assert len(rows) > 40

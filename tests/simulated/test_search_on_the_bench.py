@@ -6,10 +6,9 @@ import threading
 from pathlib import Path
 
 import pytest
-from struck import SPECIMEN, Truth, truth_beside
+from struck import SPECIMEN, Truth, measured, truth_beside
 
 from analysis.evidence import recovery_of
-from analysis.measure import Measure
 from analysis.pipeline import Analysis, analyse_run
 from rig.cli.choosing import Chooser, must_choose
 from rig.cli.run import strike_files
@@ -86,11 +85,6 @@ def struck(found: RunFiles, path: Path) -> tuple[Analysis, Truth]:
     result = run(prepare(found), path, next_burst=chooser)
     assert result.outcome == "complete", result.reason
     return analyse_run(path), truth_beside(path)
-
-
-def measured(analysis: Analysis, name: str) -> Measure:
-    """The measure of the whole run."""
-    return next(m for m in analysis.measures if m.name == name and not m.stage)
 
 
 def strokes_of(analysis: Analysis) -> int:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from bench_runs import files
+from struck import truth_beside
 
 from analysis.load import load_run
 from analysis.strokes import StrokeTable, build_strokes
@@ -57,17 +57,12 @@ class Struck:
         result = run(prepare(files(protocol, query, change)), folder)
         assert result.outcome == "complete"
         self.table: StrokeTable = build_strokes(load_run(folder))
-        truth = json.loads(folder.with_name(folder.name + ".truth.json").read_text())
-        self.clocks = truth["clocks"]
-        self.contacts = pd.DataFrame(truth["contacts"])
-        self.notes = pd.DataFrame(truth["notes"])
+        truth = truth_beside(folder)
+        self.clocks = truth.content["clocks"]
+        self.contacts = pd.DataFrame(truth.content["contacts"])
+        self.notes = pd.DataFrame(truth.content["notes"])
         for table, column in ((self.contacts, "onset_s"), (self.notes, "end_s")):
-            table[column] = self.t_s(table[column])
-
-    def t_s(self, true_s: pd.Series) -> pd.Series:
-        """True seconds on the audio clock as the analysis counts it."""
-        clocks = self.clocks
-        return (true_s - clocks["audio_start_s"]) / clocks["audio_step_s"] / clocks["audio_rate_hz"]
+            table[column] = truth.t_s(table[column])
 
     def paired(self) -> pd.DataFrame:
         """Strokes beside their true contact and the true end of their first note."""

@@ -26,6 +26,13 @@ from rig.run_files import read_files
 from rig.runner import run
 
 
+def on_audio_s(truth, times_s):
+    """True seconds on the audio clock as the analysis counts it."""
+    clock = truth["clocks"]
+    frames = (np.array(times_s) - clock["audio_start_s"]) / clock["audio_step_s"]
+    return frames / clock["audio_rate_hz"]
+
+
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory):
     """A run of the demo protocol with four channels, analysed, and its truth on the audio clock."""
@@ -39,13 +46,7 @@ def recorded(tmp_path_factory):
     bench.write_text(text.replace("[midi]", added + '[midi]\nhost_port = "board"'))
     result = run(prepare(read_files("demo", bench, "good_build")), folder / "run")
     truth = json.loads((folder / "run.truth.json").read_text())
-    clock = truth["clocks"]
-
-    def on_audio_s(times_s):
-        frames = (np.array(times_s) - clock["audio_start_s"]) / clock["audio_step_s"]
-        return frames / clock["audio_rate_hz"]
-
-    return analyse_run(result.path), truth, on_audio_s
+    return analyse_run(result.path), truth, lambda times_s: on_audio_s(truth, times_s)
 
 
 def channel(recording, role):
@@ -139,10 +140,7 @@ def run_by_host(folder, lines, seed=2):
     (folder / "bench.toml").write_text(text)
     result = run(prepare(read_files("demo", folder / "bench.toml", "good_build")), folder / "run")
     truth = json.loads((folder / "run.truth.json").read_text())
-    clock = truth["clocks"]
-    true_s = (np.array([n["end_s"] for n in truth["notes"]]) - clock["audio_start_s"]) / (
-        clock["audio_step_s"] * clock["audio_rate_hz"]
-    )
+    true_s = on_audio_s(truth, [note["end_s"] for note in truth["notes"]])
     analysis = analyse_run(result.path)
     return analysis, analysis.table.notes["note_t_s"].to_numpy() - np.sort(true_s)
 
