@@ -30,10 +30,12 @@ FLIGHT_UNKNOWN_S = 0.018
 """Doubt of each width's flight where no flights were calibrated: a soft stroke's is thrice a hard
 one's. Strokes that stand alone tell it."""
 ALONE_S = 0.06
+FORCES_ALIKE = 0.05
+"""Relative step of forces that count as one: the flight then changes by some 0.4 ms."""
 EXPLAINED_S = 0.0005
 """An onset so near to where one striker landed teaches nothing of another."""
 LEAST_LIKE = 5
-"""Strikes alike, at least, that a delay of their own is taken from."""
+"""Strikes alike, at least, that a delay or a flight of their own is taken from."""
 LEAST_INFERRED_U_S = 1e-4
 """Of an onset that is not seen: the pickup answers later to a softer stroke (by simulation)."""
 LATE_ARRIVAL_S = 0.03
@@ -45,6 +47,8 @@ FELT_LEAST_S, FELT_MOST_S, FELT_SPREADS = 0.0003, 0.0015, 6.0
 MASK_S = 0.03
 """A strike whose onset isn't seen so soon after another may be hidden under its tail."""
 
+UNSEEN_U_S = (FLIGHT_BEFORE_S + FLIGHT_AFTER_S) / np.sqrt(12.0)
+"""Of an onset that isn't seen, nor any like it: it may be anywhere in the window."""
 UNSURE_SPREADS = 2.0
 """In the tail of a sound of unknown make, where an onset is known so many times less well than the
 striker's usual flight foretells it, that is taken."""
@@ -64,8 +68,8 @@ class Contacts:
     onset_of
         (strikes,) place of its onset; -1 for none.
     inferred_s, inferred_u_s
-        (strikes,) onset where one must be though it isn't heard (NaN: none), and its standard
-        uncertainty.
+        (strikes,) each: onset where one must be though it isn't heard (NaN: none), and its
+        standard uncertainty.
     flights
         Striker to its usual time from coil to contact.
     """
@@ -73,7 +77,7 @@ class Contacts:
     onsets: Onsets
     onset_of: Ints
     inferred_s: Floats
-    inferred_u_s: float
+    inferred_u_s: Floats
     flights: dict[str, Latency]
 
 
@@ -97,7 +101,8 @@ def find_contacts(
     onsets = heard.onsets
     expected_s, flights = _expected(recording, onsets.frame / rate, drive_s, time_line)
     expected_s, felt, felt_within_s = _felt(recording, onsets.frame / rate, expected_s, time_line)
-    onset_of = _match_strikes(expected_s, onsets.frame / rate, felt, felt_within_s)
+    adrift = _adrift(recording, drive_s)
+    onset_of = _match_strikes(expected_s, onsets.frame / rate, felt, felt_within_s, adrift)
     missing = np.flatnonzero((onset_of < 0) & np.isfinite(expected_s))
     parts = [
         listen_again(recording, heard, expected_s[some], within_s)
@@ -109,21 +114,24 @@ def find_contacts(
     ]
     if parts:
         onsets = _merged(onsets, Onsets.join(parts), 1e-3 * rate)
-        onset_of = _match_strikes(expected_s, onsets.frame / rate, felt, felt_within_s)
+        onset_of = _match_strikes(expected_s, onsets.frame / rate, felt, felt_within_s, adrift)
     inferred = _hidden(onsets.frame / rate, onset_of, expected_s, felt)
     onsets, onset_of = _without_late_arrivals(onsets, onset_of, inferred, rate)
     has = onset_of >= 0
     off = onsets.frame[onset_of[has]] / rate - expected_s[has]
     spread = 1.4826 * float(np.median(np.abs(off - np.median(off)))) if has.any() else 0.0
     spread = max(spread, LEAST_INFERRED_U_S)
+    inferred_u_s = np.full(len(expected_s), spread)
     if recording.imported and has.any():
-        u_s = onsets.u_frames[onset_of[has]] / rate
-        foretold_u_s = _foretold_u(off[u_s <= np.median(u_s)])
-        unsure = np.flatnonzero(has)[u_s > UNSURE_SPREADS * foretold_u_s]
-        unsure = unsure[_masked(expected_s)[unsure]]
+        u_s = np.full(len(expected_s), np.nan)
+        u_s[has] = onsets.u_frames[onset_of[has]] / rate
+        off_s = np.full(len(expected_s), np.nan)
+        off_s[has] = off
+        foretold_u_s = _foretold_by_like(recording, off_s, u_s)
+        unsure = (u_s > UNSURE_SPREADS * foretold_u_s) & _masked(expected_s)
         inferred[unsure] = expected_s[unsure]
-        spread = foretold_u_s if np.isfinite(foretold_u_s) else spread
-    return Contacts(onsets, onset_of, inferred, spread, flights)
+        inferred_u_s = np.where(np.isfinite(foretold_u_s), foretold_u_s, UNSEEN_U_S)
+    return Contacts(onsets, onset_of, inferred, inferred_u_s, flights)
 
 
 def _felt(
@@ -167,9 +175,9 @@ def _expected(
     guess = recording.flights_s(strikes)
     if time_line is not None and time_line.method == "onsets":
         guess = np.zeros(len(strikes))  # it is in the offset of the line
-    width = strikes["width_us"].fillna(0.0).round(-1)
+    alike = alike_flights(strikes)
     before, after = _silence(drive_s)
-    lonely = before & after & (width > 0.0).to_numpy()
+    lonely = before & after & (alike != 0.0).to_numpy()
     # who strikes out of silence is surely heard, and is learned first; its onsets teach no other's
     # flight, for in pairs of one gap they repeat as truly as the other's own
     silent = pd.Series(before).groupby(strikes["striker"].to_numpy()).sum()
@@ -180,7 +188,7 @@ def _expected(
         expected[rows] = drive_s[rows] + guess[rows] + shift.middle_s
         facts = recording.strikers.get(str(striker))
         measured = bool(facts and facts.calibration and facts.calibration.flights_ms)
-        for _, same in of_striker.groupby(width[of_striker.index]):
+        for _, same in of_striker.groupby(alike[of_striker.index]):
             own = same.index.to_numpy()
             if not measured and lonely[own].any():
                 rough = usual_flight(onset_s, expected[own[lonely[own]]], FLIGHT_UNKNOWN_S)
@@ -192,6 +200,23 @@ def _expected(
         flight = float(np.nanmedian(came)) if np.isfinite(came).any() else np.nan
         flights[str(striker)] = Latency(flight, shift.spread_s, shift.count)
     return expected, flights
+
+
+def alike_flights(strikes: pd.DataFrame) -> pd.Series:
+    """Number that strikes of the same flight share: of their width, or else force; 0: not known.
+
+    A plan from outside may hold forces alone.
+    """
+    force = strikes["force_n"].where(strikes["force_n"] > 0)
+    by_force = -1000.0 - np.round(np.log(force) / FORCES_ALIKE)
+    return strikes["width_us"].round(-1).fillna(by_force).fillna(0.0)
+
+
+def _adrift(recording: Recording, drive_s: Floats) -> npt.NDArray[np.bool_]:
+    """Strikes that stand alone and of whose flight nothing can be known: (strikes,)."""
+    before, after = _silence(drive_s)
+    unknown = (alike_flights(recording.strikes.reset_index(drop=True)) == 0.0).to_numpy()
+    return before & after & unknown
 
 
 def _silence(drive_s: Floats) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
@@ -214,7 +239,11 @@ def _unexplained(onset_s: Floats, expected_s: Floats) -> Floats:
 
 
 def _match_strikes(
-    expected_s: Floats, onset_s: Floats, felt: npt.NDArray[np.bool_], felt_within_s: float
+    expected_s: Floats,
+    onset_s: Floats,
+    felt: npt.NDArray[np.bool_],
+    felt_within_s: float,
+    adrift: npt.NDArray[np.bool_],
 ) -> Ints:
     """Onset of each strike, -1 for none."""
     order = np.argsort(expected_s, kind="stable")  # NaN last
@@ -224,6 +253,7 @@ def _match_strikes(
         (felt_within_s, felt_within_s, felt),
         (NEAR_S, NEAR_S, ~felt),
         (FLIGHT_BEFORE_S, FLIGHT_AFTER_S, ~felt),
+        (FLIGHT_UNKNOWN_S, FLIGHT_UNKNOWN_S, ~felt & adrift),
     ):
         rows = order[some[order] & (onset_of[order] < 0) & np.isfinite(expected_s[order])]
         free = np.setdiff1d(np.arange(len(onset_s)), onset_of)
@@ -259,6 +289,32 @@ def _merged(onsets: Onsets, more: Onsets, least_frames: float) -> Onsets:
     both = Onsets.join([onsets, _picked(more, np.flatnonzero(away > least_frames))])
     order = np.argsort(both.frame, kind="stable")
     return _picked(both, order[np.diff(both.frame[order], prepend=-np.inf) > 1.0])
+
+
+def _foretold_by_like(recording: Recording, off_s: Floats, u_s: Floats) -> Floats:
+    """Standard uncertainty of where each strike should land, by those alike that are surely seen.
+
+    Parameters
+    ----------
+    recording
+        Its plan.
+    off_s, u_s
+        (strikes,) onset less where it should be, and the onset's uncertainty; NaN: none seen.
+
+    Returns
+    -------
+    (strikes,); NaN where too few alike are seen.
+    """
+    foretold = np.full(len(off_s), np.nan)
+    sure = u_s <= np.nanmedian(u_s)
+    strikes = recording.strikes.reset_index(drop=True)
+    alike = alike_flights(strikes)
+    stage = strikes["stage"].where(alike == 0.0, "")  # a stage may strike otherwise than another
+    for _, same in strikes.groupby(["striker", alike, stage]):
+        own = same.index.to_numpy()
+        if sure[own].sum() >= LEAST_LIKE:
+            foretold[own] = _foretold_u(off_s[own[sure[own]]])
+    return foretold
 
 
 def _foretold_u(off: Floats) -> float:

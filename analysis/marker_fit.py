@@ -1,4 +1,4 @@
-"""Fits the controller's clock to the audio clock: by markers, or a plan's strikes to the onsets."""
+"""Fits the controller's clock to the audio clock by its markers."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import itertools
 import numpy as np
 import numpy.typing as npt
 
-from analysis.align import Pairs, align
+from analysis.align import Pairs
 from analysis.breaks import find_jumps, match_in_pieces
 from analysis.timeline import TimeLine
-from analysis.wander_fit import fit_line, fit_wander
+from analysis.wander_fit import fit_wander
 from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_S
 
@@ -19,8 +19,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 MARKER_TOLERANCE_S = 50e-6
-ONSET_TOLERANCE_S = 1.5e-3
-"""Scatter of a strike's flight from coil to contact, where onsets stand in for markers."""
 LEAST_MARKERS = 4
 LEAST_SHARE = 0.8
 """Share of the markers sent that must be found."""
@@ -122,36 +120,6 @@ def _in_gaps(pairs: Pairs, edges_s: Floats, told_s: Floats, sent: int) -> int:
         high = int(pairs.source[after]) if after < len(pairs.source) else sent
         found += max(high - low, 0)
     return min(found, sent)
-
-
-def fit_onsets(onset_s: npt.ArrayLike, planned_ticks: npt.ArrayLike) -> TimeLine:
-    """Fit a plan to the onsets themselves, where no markers were recorded.
-
-    The mean flight from coil to contact can't be told from the offset and is in it, so that only
-    the order and the rough place of strokes come from this line; its scatter is that of flights.
-
-    Parameters
-    ----------
-    onset_s
-        (n,) onsets on the audio clock.
-    planned_ticks
-        (m,) planned coil times on any zero.
-
-    Raises
-    ------
-    BenchError
-        Fewer than 3 match, fewer than half of the strikes, or the match could be off by one.
-    """
-    target = np.sort(np.asarray(onset_s, dtype=np.float64))
-    source = np.sort(np.asarray(planned_ticks).astype(np.float64)) / TICKS_PER_S
-    pairs = align(source, target, tolerance_s=ONSET_TOLERANCE_S)
-    if len(pairs.source) < 3 or len(pairs.source) < 0.5 * len(source):
-        raise BenchError(
-            f"fitting a plan of {len(source)} strikes to {len(target)} onsets: only "
-            f"{len(pairs.source)} match; at least half (and 3) are needed. Check that the protocol "
-            "is the one that was struck, and the level of the sensor"
-        )
-    return fit_line(source[pairs.source], target[pairs.target], len(source), len(target), "onsets")
 
 
 def _unsure(

@@ -12,14 +12,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.budget import Budget, timing_budget
-from analysis.contacts import Contacts, find_contacts
+from analysis.contacts import Contacts, alike_flights, find_contacts
 from analysis.headless import leave_out_headless, unreadable
 from analysis.listen import Heard, listen
 from analysis.load import Recording
-from analysis.marker_fit import fit_markers, fit_onsets
+from analysis.marker_fit import fit_markers
 from analysis.match import LONGEST_LATENCY_S, NoteMatch, match_notes
 from analysis.module_out import sounds_of_notes
 from analysis.notes import collect_notes
+from analysis.plan_fit import fit_onsets
 from analysis.source_difference import SourceDifference, source_difference
 from analysis.timeline import TimeLine
 from analysis.wander_fit import LEAST_WANDER_FRAMES
@@ -239,7 +240,9 @@ def _time_line(recording: Recording, heard: Heard, struck: Ints) -> TimeLine | N
             recording.gaps,
         )
     if (struck >= 0).any():
-        return fit_onsets(heard.onsets.frame / recording.sample_rate_hz, struck[struck >= 0])
+        came = struck >= 0
+        alike = alike_flights(recording.strikes).to_numpy()[came]
+        return fit_onsets(heard.onsets.frame / recording.sample_rate_hz, struck[came], alike)
     return None
 
 
@@ -273,7 +276,8 @@ def _rows(recording: Recording, contacts: Contacts, drive_s: Floats) -> pd.DataF
     guessed = np.concatenate([contacts.inferred_s, np.full(len(spare), np.nan)])
     rows = np.isfinite(guessed)
     table.loc[rows, "onset_t_s"] = guessed[rows]
-    table.loc[rows, "onset_u_s"] = contacts.inferred_u_s
+    guessed_u = np.concatenate([contacts.inferred_u_s, np.full(len(spare), np.nan)])
+    table.loc[rows, "onset_u_s"] = guessed_u[rows]
     when = table["onset_t_s"].fillna(table["drive_t_s"])
     table = table.iloc[np.argsort(when.to_numpy(), kind="stable")].reset_index(drop=True)
     table.insert(0, "stroke", np.arange(len(table)))

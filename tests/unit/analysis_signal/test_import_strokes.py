@@ -98,3 +98,46 @@ def test_without_notes(outside: dict[str, object]) -> None:
     assert table.strokes["onset_t_s"].notna().all()
     assert set(table.strokes["outcome"]) == {"invalid"}
     assert table.strokes["excluded_because"].str.contains("no notes were recorded").all()
+
+
+LADDER_N = (1.5, 3.0, 6.0, 12.0)
+FLIGHTS_S = (0.0185, 0.0130, 0.0100, 0.0072)
+"""A soft stroke's flight is more than twice a hard one's (force over constant coil force: from
+memory, no source); the bench file of a take knows none of them."""
+
+
+@pytest.mark.parametrize("marked", [True, False])
+@pytest.mark.parametrize("forces", [True, False])
+def test_soft_strokes_fly_longer(tmp_path: Path, marked: bool, forces: bool) -> None:
+    """Each strike of a ladder finds its onset, with its force in the plan or without."""
+    rng = np.random.default_rng(3)
+    level = np.tile(np.arange(4), 8)
+    drive_s = 0.5 + np.cumsum(rng.uniform(0.2, 0.3, len(level)))
+    landed_s = drive_s + np.array(FLIGHTS_S)[level] + rng.normal(0, 1e-4, len(level))
+    pad = any_pad(rng)
+    sounds = [percussive(1.5, rng, pad) for _ in level]
+    peaks = 0.4 * np.array(LADDER_N)[level] / LADDER_N[-1]
+    sensor, truth = place(landed_s, sounds, peaks, drive_s[-1] + 1, RATE_HZ)
+    sensor += rng.normal(0, 1e-4, len(sensor))
+    t = np.arange(len(sensor)) / RATE_HZ
+    marker = 0.5 * (((t[:, None] - drive_s) >= 0) & ((t[:, None] - drive_s) < 4e-4)).any(axis=1)
+    soundfile.write(
+        tmp_path / "take.wav", np.stack([sensor, marker], axis=1), RATE_HZ, subtype="PCM_24"
+    )
+    head = "time_s,striker" + ",force_n" * forces
+    rows = [
+        f"{at:.6f},A" + f",{LADDER_N[k]}" * forces for at, k in zip(drive_s, level, strict=True)
+    ]
+    (tmp_path / "strikes.csv").write_text("\n".join([head, *rows]) + "\n")
+    folder, _ = bring_in(
+        audio=tmp_path / "take.wav",
+        sensor_channel=1,
+        marker_channel=2 if marked else None,
+        midi=None,
+        strikes=tmp_path / "strikes.csv",
+        specimen=None,
+        out=tmp_path / "run",
+    )
+    strokes = build_strokes(load_run(folder)).strokes
+    assert strokes["strike"].tolist() == list(range(len(level)))
+    np.testing.assert_allclose(strokes["onset_t_s"], truth / RATE_HZ, atol=2e-4)

@@ -8,7 +8,8 @@ import scipy.signal
 
 from analysis.align import align
 from analysis.marker import find_markers
-from analysis.marker_fit import fit_markers, fit_onsets
+from analysis.marker_fit import fit_markers
+from analysis.plan_fit import fit_onsets
 from rig.record.bench_fault import BenchError
 
 WIDTHS_US = (200.0, 400.0, 600.0, 800.0)
@@ -173,3 +174,35 @@ def test_a_plan_fitted_to_its_onsets_without_markers():
 def test_empty_lists_match_nothing():
     """No event, no pair."""
     assert len(align(np.zeros(0), np.arange(3.0)).source) == 0
+
+
+def _ladder(seed: int, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """(planned s, onsets s) of a ladder of four forces, whose flights differ by 11 ms."""
+    rng = np.random.default_rng(seed)
+    planned_s = np.cumsum(rng.uniform(0.24, 0.26, count))
+    flight_s = rng.choice([0.0072, 0.010, 0.013, 0.0185], count)
+    return planned_s, planned_s * (1 + 43e-6) + 5.0 + flight_s
+
+
+def test_a_plan_of_unlike_forces_is_never_fitted_off_by_a_stroke():
+    """Flights scatter nearly as the intervals do: it is refused, or each strike is at its place."""
+    refused = 0
+    for seed in range(20):
+        planned_s, onset_s = _ladder(seed, 40)
+        try:
+            line = fit_onsets(onset_s, planned_s * 2e6)
+        except BenchError:
+            refused += 1
+            continue
+        flight_s = onset_s - line.t_s(planned_s * 2e6)
+        assert np.ptp(flight_s) < 0.016  # 11 ms, and what the slope is off; 30 ms off by a stroke
+    assert refused <= 2
+
+
+def test_the_plan_of_another_run_is_refused():
+    """Its intervals are alike, but not the same."""
+    for seed in range(20):
+        planned_s, _ = _ladder(seed, 40)
+        _, onset_s = _ladder(seed + 100, 40)
+        with pytest.raises(BenchError):
+            fit_onsets(onset_s, planned_s * 2e6)
