@@ -18,10 +18,10 @@ def fuzz_build(build: Path, name: str) -> Path:
         pytest.skip("missing Debian package: libclang-rt-14-dev")
     builds.make(str(build / "message_table.h"), build)
     firmware = builds.FIRMWARE
-    sources = [*sorted(firmware.glob("core/*.c")), SOURCES / f"{name}.c"]
+    sources = [*sorted(firmware.glob("core/*.c")), SOURCES / "requests.c", SOURCES / f"{name}.c"]
     if name == "fuzz_board":
         sources.append(firmware / "host" / "model.c")
-    includes = [f"-I{folder}" for folder in (build, firmware / "core", firmware / "host")]
+    includes = [f"-I{folder}" for folder in (build, firmware / "core", firmware / "host", SOURCES)]
     flags = ["-std=c11", "-O1", "-g", "-fno-sanitize-recover=all"]
     checks = "-fsanitize=fuzzer,address,undefined"
     program = build / name

@@ -14,6 +14,7 @@
 #include "hal.h"
 #include "machine.h"
 #include "model.h"
+#include "requests.h"
 
 #define CYCLES_PER_TICK 8u
 #define OUTPUTS 3
@@ -21,7 +22,6 @@
 static int high[OUTPUTS];
 static uint64_t risen[OUTPUTS];
 static int closed[2];
-static uint8_t seq;
 static const uint8_t *script;
 static size_t left;
 
@@ -53,11 +53,7 @@ static void report(const char *what, int output, int level, uint64_t cycles) {
 
 static void output(const uint8_t *bytes, size_t count) {
     struct frame_reader reader;
-    frame_restart(&reader);
-    for (size_t i = 0; i < count; i++) {
-        enum frame_result result = frame_take(&reader, bytes[i]);
-        promise(result == ((i + 1 == count) ? FRAME_GOOD : FRAME_PENDING), "one whole frame a reply");
-    }
+    promise(whole_frame(&reader, bytes, count), "one whole frame a reply");
 }
 
 static uint8_t next(void) {
@@ -69,24 +65,14 @@ static uint8_t next(void) {
 }
 
 static void request(uint8_t type, const uint8_t *body, uint8_t length) {
-    uint8_t content[RULE_FRAME_LONGEST_BYTES];
     uint8_t encoded[FRAME_ENCODED_LONGEST];
-    seq = (uint8_t)(seq % 255u + 1u);
-    content[0] = seq;
-    content[1] = type;
-    memcpy(content + 2, body, length);
-    model_send(encoded, frame_encode(content, (uint8_t)(length + 2u), encoded));
+    model_send(encoded, request_frame(type, body, length, encoded));
     model_run_to(model_cycles() + 16000u * 5u);
 }
 
 static void make_armed(void) {
-    uint8_t body[BODY_AGREE + COILS * RECORD_AGREE];
-    memset(body, 0xFF, sizeof body);
-    body[BODY_AGREE - 1u] = COILS;
-    (void)put_u16(body + 12, 0);
-    for (unsigned coil = 0; coil < COILS; coil++) {
-        (void)put_u32(body + BODY_AGREE + coil * RECORD_AGREE + 4, 0);
-    }
+    uint8_t body[AGREE_BYTES];
+    agree_to_most(body);
     model_run_to(model_cycles() + 16000u * 55u);
     request(MSG_AGREE, body, sizeof body);
     request(MSG_READY, body, 0);
@@ -188,7 +174,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
     memset(high, 0, sizeof high);
     memset(risen, 0, sizeof risen);
     closed[0] = closed[1] = 1;
-    seq = 0;
+    request_seq = 0;
     script = data;
     left = size;
     model_begin(report, output);

@@ -15,12 +15,12 @@
 #include "frame.h"
 #include "hal.h"
 #include "machine.h"
+#include "requests.h"
 #include "ticks.h"
 
 #define TURN_TICKS 20u
 #define LINE_BYTES 1024u
 
-static uint8_t seq;
 static uint8_t asked;     /* type of the request that is to be answered; 0xFF: unknown, of raw bytes */
 static unsigned answered; /* replies since the last request */
 static uint64_t now;
@@ -75,11 +75,7 @@ static void check_limits(const uint8_t *body) {
 
 static void output(const uint8_t *bytes, size_t count) {
     struct frame_reader reader;
-    frame_restart(&reader);
-    for (size_t i = 0; i < count; i++) {
-        enum frame_result result = frame_take(&reader, bytes[i]);
-        promise(result == ((i + 1 == count) ? FRAME_GOOD : FRAME_PENDING), "one whole frame a reply");
-    }
+    promise(whole_frame(&reader, bytes, count), "one whole frame a reply");
     answered++;
     uint8_t type = reader.content[1];
     const uint8_t *body = reader.content + 2;
@@ -96,7 +92,7 @@ static void output(const uint8_t *bytes, size_t count) {
         promise(reader.length == 2u + BODY_EVENTS + told * RECORD_EVENTS, "events are whole");
     }
     if (asked != 0xFFu) {
-        promise(reader.content[0] == seq, "the reply has the request's number");
+        promise(reader.content[0] == request_seq, "the reply has the request's number");
         promise(type == reply_to(asked) || (type == MSG_DONE && body[0] != REFUSAL_DONE),
                 "a reply of the request's kind");
     }
@@ -151,18 +147,14 @@ static void send(const uint8_t *bytes, size_t count) {
 }
 
 static void request(uint8_t type, const uint8_t *body, uint8_t length) {
-    uint8_t content[RULE_FRAME_LONGEST_BYTES];
     uint8_t encoded[FRAME_ENCODED_LONGEST];
     static const uint8_t end = 0;
-    seq = (uint8_t)(seq % 255u + 1u);
-    content[0] = seq;
-    content[1] = type;
-    memcpy(content + 2, body, length);
     asked = 0xFFu;
     send(&end, 1); /* ends what raw bytes have begun */
+    size_t count = request_frame(type, body, length, encoded);
     asked = type;
     answered = 0;
-    send(encoded, frame_encode(content, (uint8_t)(length + 2u), encoded));
+    send(encoded, count);
     promise(answered == 1, "one reply a request");
 }
 
@@ -172,13 +164,8 @@ static void pass(unsigned milliseconds) {
 }
 
 static void make_armed(void) {
-    uint8_t body[BODY_AGREE + COILS * RECORD_AGREE];
-    memset(body, 0xFF, sizeof body);
-    body[BODY_AGREE - 1u] = COILS;
-    (void)put_u16(body + 12, 0);
-    for (unsigned coil = 0; coil < COILS; coil++) {
-        (void)put_u32(body + BODY_AGREE + coil * RECORD_AGREE + 4, 0);
-    }
+    uint8_t body[AGREE_BYTES];
+    agree_to_most(body);
     pass(55); /* contacts settle */
     request(MSG_AGREE, body, sizeof body);
     request(MSG_READY, body, 0);
@@ -187,7 +174,7 @@ static void make_armed(void) {
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
-    seq = 0;
+    request_seq = 0;
     asked = 0xFFu;
     now = 0;
     memset(&kept, 0, sizeof kept);
