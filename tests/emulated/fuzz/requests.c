@@ -3,8 +3,6 @@
 #include <string.h>
 
 #include "bytes.h"
-#include "core.h"
-#include "hal.h"
 
 uint8_t request_seq;
 

@@ -7,6 +7,7 @@
 #include <stdint.h>
 
 #include "frame.h"
+#include "hal.h"
 
 #define AGREE_BYTES (BODY_AGREE + COILS * RECORD_AGREE)
 
