@@ -22,7 +22,9 @@ from analysis.novelty import (
     fold,
     frames_per_hop,
 )
+from analysis.onsets import Onsets
 from analysis.quiet import NoiseGauge, quiet_hops
+from analysis.second_strokes import SecondStrokes
 from analysis.stroke_start import Stretch, find_starts
 from analysis.whitening import Predictor
 
@@ -30,6 +32,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 Samples = npt.NDArray[np.float32]
+
+__all__ = ["OnsetFinder", "Onsets", "find_onsets"]
 
 APART_S = 0.0035
 """What begins sooner than this after a stroke is its own where no plan expects it."""
@@ -45,50 +49,6 @@ EDGE_S = 0.002
 """What begins so near to an end of the recording can't be told from the end itself."""
 REST_S = 0.005
 """The mean of so much stands for what was before the recording, and for what comes after it."""
-
-
-@dataclasses.dataclass(frozen=True)
-class Onsets:
-    """Onsets in order, one value each (arrays of length n).
-
-    Attributes
-    ----------
-    frame, u_frames
-        Position in frames of the recording, and its standard uncertainty.
-    peak, peak_frame
-        Largest magnitude (of full scale) until the next onset or 50 ms on, and where.
-    snr_db
-        Peak over the rms of the noise.
-    clipped
-        The sound reaches full scale.
-    noise_rms
-        Rms of the noise around it, of full scale.
-    """
-
-    frame: Floats
-    u_frames: Floats
-    peak: Floats
-    peak_frame: Floats
-    snr_db: Floats
-    clipped: Bools
-    noise_rms: Floats
-
-    def __len__(self) -> int:
-        return len(self.frame)
-
-    @classmethod
-    def join(cls, parts: list[Onsets]) -> Onsets:
-        """Onsets of successive stretches as one."""
-        names = [field.name for field in dataclasses.fields(cls)]
-        empty = {"clipped": np.zeros(0, dtype=bool)}
-        return cls(
-            **{
-                name: np.concatenate(
-                    [getattr(part, name) for part in parts] or [empty.get(name, np.zeros(0))]
-                )
-                for name in names
-            }
-        )
 
 
 class OnsetFinder:
@@ -134,6 +94,9 @@ class OnsetFinder:
         self._gauge = NoiseGauge()
         self._mains_hz: tuple[float, ...] = MAINS_HZ
         self._predictor = Predictor()
+        # where a plan tells of each stroke, and where a contact pulse does, none hides
+        alone = not (contact or planned or len(self._expected))
+        self.seconds = SecondStrokes(sample_rate_hz) if alone else None
         self.parts: list[Onsets] = []
         self.noise_rms: list[float] = []
 
@@ -193,6 +156,8 @@ class OnsetFinder:
         rest = held[-self._whole(REST_S) :].mean()
         after = np.full(length - len(held), rest, dtype=np.float32)
         self._look(np.concatenate([held, after]), len(held), len(held))
+        if self.seconds is not None:
+            self.parts.append(self.seconds.finish())
         return Onsets.join(self.parts)
 
     def _look(self, samples: Samples, stop: int, end: int) -> None:
@@ -246,7 +211,11 @@ class OnsetFinder:
             kept = np.flatnonzero(mine)
             self._last_frame = self._first + int(found[kept[-1]]) * self._hop
             self._last_rise = float(rises[kept[-1]])
-            self.parts.append(_shifted(onsets, kept, self._first))
+            part = _shifted(onsets, kept, self._first)
+            if self.seconds is not None:
+                stretch = self._stretch(samples, fast, drone, noise)
+                part = self.seconds.take(part, stretch, self._first)
+            self.parts.append(part)
 
     def _drone(self, mean: Floats, corner: Floats, recorded: Bools) -> tuple[Floats, Bools]:
         """Hum and offset at each hop, and where it is quiet."""
@@ -279,9 +248,7 @@ class OnsetFinder:
         noise: float,
     ) -> Onsets:
         """Onsets of strokes that begin at some hops, in frames of the stretch."""
-        stretch = Stretch(
-            samples, fast, drone, self._hop, self._hop // HOP, noise, self.sample_rate_hz
-        )
+        stretch = self._stretch(samples, fast, drone, noise)
         coarse = found * self._hop
         starts = find_starts(stretch, coarse, sure, self._predictor, self._contact)
         noise_rms = np.full(len(found), noise)
@@ -295,6 +262,10 @@ class OnsetFinder:
             clipped=starts.peak >= CLIP_LEVEL,
             noise_rms=noise_rms,
         )
+
+    def _stretch(self, samples: Samples, fast: Floats, drone: Floats, noise: float) -> Stretch:
+        step = self._hop // HOP
+        return Stretch(samples, fast, drone, self._hop, step, noise, self.sample_rate_hz)
 
     def look_again(
         self,
@@ -371,7 +342,7 @@ def _apart(frame: Floats, least: float) -> Ints:
 
 def _shifted(onsets: Onsets, kept: Ints, first_frame: int) -> Onsets:
     """Give some of the onsets, in frames of the recording."""
-    part = Onsets(**{f.name: getattr(onsets, f.name)[kept] for f in dataclasses.fields(Onsets)})
+    part = onsets.picked(kept)
     return dataclasses.replace(
         part, frame=part.frame + first_frame, peak_frame=part.peak_frame + first_frame
     )

@@ -181,13 +181,20 @@ def recorded_take(name: str, count: int, gap_s: float, rng: np.random.Generator)
     return out, np.array(truth)
 
 
-def place_recorded(name: str, at_s, levels, length_s: float, rng: np.random.Generator):
-    """One recorded stroke set at times (s) with levels (peak), at 96 kHz: (samples, true frames)."""
+def place_recorded(
+    name: str, at_s, levels, length_s: float, rng: np.random.Generator, vary=None, names=None
+):
+    """One recorded stroke set at times (s) with levels (peak), at 96 kHz: (samples, true frames).
+
+    ``vary``: makes each stroke another one of its kind; ``names``: of each, where they differ.
+    """
     rate_hz = 96_000
-    sound, _ = recorded(name, 0.6)
     out = np.zeros(int(length_s * rate_hz))
     truth = []
-    for t_s, level in zip(at_s, levels, strict=True):
+    for k, (t_s, level) in enumerate(zip(at_s, levels, strict=True)):
+        sound, own_rate_hz = recorded(names[k] if names else name, 0.6)
+        if vary is not None:
+            sound = vary(sound, own_rate_hz, rng)
         late = shifted(np.concatenate([np.zeros(100), sound]), rng.uniform())
         fast = scipy.signal.resample_poly(late, 320, 147)
         fast *= level / np.abs(fast).max()
