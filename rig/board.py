@@ -7,40 +7,18 @@ from typing import Any
 
 import msgspec
 
-from rig.board_facts import (
-    BOARD_LIMITS,
-    COIL_LIMITS,
-    BoardEvent,
-    Entry,
-    Identity,
-    Standing,
-    coil_record,
-    loosened,
-)
+from rig.agreement import asked_of_board, asked_of_coils, echoed_limits, loosened
+from rig.board_facts import BoardEvent, Entry, Identity, Standing
 from rig.clock import ClockPair, HostClock
 from rig.discovery import find_port
 from rig.faults import LinkError, RefusedError, TrippedError
 from rig.greeting import greet
-from rig.link.messages import (
-    FORMATS,
-    EventKind,
-    Refusal,
-    State,
-    Trip,
-)
+from rig.link.messages import FORMATS, EventKind, Refusal, State, Trip
 from rig.link.request import Reply, Requester
 from rig.link.trace import Trace
 from rig.link.transport import Port, PortClock, clock_of, merge_query, open_port
 from rig.record.bench_file import BoardPort
-from rig.record.limits import AgreedLimits, CoilLimits
-
-_NO_PULSE = CoilLimits(
-    longest_pulse_ticks=0,
-    least_gap_ticks=0xFFFFFFFF,
-    heat_time_constant_ms=4_000_000,
-    heat_budget_ticks=0,
-)
-"""Limits of a coil that no striker hangs on: no pulse at all."""
+from rig.record.limits import AgreedLimits
 
 
 class Board:
@@ -152,34 +130,16 @@ class Board:
         RefusedError
             The board is not in state safe.
         """
-        asked = list(limits.coils)
-        spare = self.identity.coil_count - len(asked)
-        if spare < 0:
-            raise RefusedError(
-                "refusal.no_such_coil",
-                "Agreeing on limits",
-                f"{len(asked)} strikers in the bench file, {self.identity.coil_count} coils",
-            )
         reply = self._do(
             "agree",
-            limits.armed_ms,
-            limits.host_silence_ms,
-            limits.horizon_ms,
-            limits.supply_least_mv,
-            limits.supply_most_mv,
-            records=[coil_record(coil) for coil in [*asked, *[_NO_PULSE] * spare]],
+            *asked_of_board(limits),
+            records=asked_of_coils(limits, self.identity.coil_count),
         )
-        echoed = AgreedLimits(
-            coils=tuple(
-                CoilLimits(**dict(zip(COIL_LIMITS, record, strict=True)))
-                for record in reply.records
-            ),
-            **{name: reply.fields[name] for name in BOARD_LIMITS},
-        )
+        echoed = echoed_limits(reply.fields, reply.records)
         loose = loosened(limits, echoed)
         if loose:
             raise LinkError("host.limits_loosened", "Agreeing on limits", "; ".join(loose))
-        self.limits = msgspec.structs.replace(echoed, coils=echoed.coils[: len(asked)])
+        self.limits = msgspec.structs.replace(echoed, coils=echoed.coils[: len(limits.coils)])
         return self.limits
 
     def ready(self) -> None:
@@ -274,20 +234,10 @@ class Board:
     def status(self) -> Standing:
         """Ask for the board's whole standing."""
         fields, _ = self._ask("status")
-        self.state, self.trip = State(fields["state"]), Trip(fields["trip_code"])
-        self._check_ticks(fields["ticks"])
-        return Standing(
-            state=self.state,
-            trip=self.trip,
-            ticks=fields["ticks"],
-            queue_free=fields["queue_free"],
-            next_event=fields["next_event"],
-            dropped_events=fields["dropped_events"],
-            supply_mv=fields["supply_mv"],
-            interlocks=fields["interlocks"],
-            heat_ticks=(fields["heat_a_ticks"], fields["heat_b_ticks"]),
-            strikes_left=fields["strikes_left"],
-        )
+        standing = Standing.from_fields(fields)
+        self.state, self.trip = standing.state, standing.trip
+        self._check_ticks(standing.ticks)
+        return standing
 
     def exchange_clock(self) -> ClockPair | None:
         """One clock exchange; None where its request was sent twice (its times don't match)."""

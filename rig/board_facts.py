@@ -1,18 +1,12 @@
-"""What the board says of itself: identity, standing, events; and how limits are compared."""
+"""What the board says of itself: identity, standing, events; and what it is given to strike."""
 
 from __future__ import annotations
 
 import dataclasses
-from typing import NamedTuple
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
-from rig.link.messages import FORMATS, EventKind, Interlock, State, Trip
-from rig.record.limits import AgreedLimits, CoilLimits
-
-BOARD_LIMITS = ("armed_ms", "host_silence_ms", "horizon_ms", "supply_least_mv", "supply_most_mv")
-"""Limits of the whole board, in the order of the ``agree`` message."""
-
-COIL_LIMITS = FORMATS["agree"].repeat_fields
-"""Limits of one coil, in the order of the ``agree`` message."""
+from rig.link.messages import EventKind, Interlock, State, Trip
 
 _INTERLOCK_TEXTS = {
     Interlock.ESTOP: "the e-stop loop is open (pressed, or unplugged)",
@@ -78,6 +72,18 @@ class Standing:
     heat_ticks: tuple[int, ...]
     strikes_left: int
 
+    @classmethod
+    def from_fields(cls, fields: Mapping[str, Any]) -> Standing:
+        """Of the fields of the answer."""
+        alike = ("ticks", "queue_free", "next_event", "dropped_events", "supply_mv", "interlocks")
+        return cls(
+            state=State(fields["state"]),
+            trip=Trip(fields["trip_code"]),
+            heat_ticks=(fields["heat_a_ticks"], fields["heat_b_ticks"]),
+            strikes_left=fields["strikes_left"],
+            **{name: fields[name] for name in alike},
+        )
+
     def open_interlocks(self) -> list[str]:
         """A sentence for each interlock that is open."""
         return [
@@ -85,32 +91,3 @@ class Standing:
             for bit, text in _INTERLOCK_TEXTS.items()
             if not self.interlocks >> bit & 1
         ]
-
-
-def loosened(asked: AgreedLimits, echoed: AgreedLimits) -> list[str]:
-    """A sentence for each figure that the board would enforce less strictly than asked."""
-    pairs = [
-        (name, getattr(asked, name), getattr(echoed, name), name.endswith("least_mv"))
-        for name in BOARD_LIMITS
-    ]
-    for number, coil in enumerate(asked.coils):
-        # a longer gap and a slower cooling are stricter; a longer pulse and more heat are looser
-        pairs += [
-            (
-                f"coil {number} {name}",
-                getattr(coil, name),
-                getattr(echoed.coils[number], name),
-                name in ("least_gap_ticks", "heat_time_constant_ms"),
-            )
-            for name in COIL_LIMITS
-        ]
-    return [
-        f"{name}: {want} asked for, {got} echoed"
-        for name, want, got, more_is_stricter in pairs
-        if (got < want if more_is_stricter else got > want)
-    ]
-
-
-def coil_record(coil: CoilLimits) -> tuple[int, ...]:
-    """Limits of one coil as a record of the ``agree`` message."""
-    return tuple(getattr(coil, name) for name in COIL_LIMITS)
