@@ -9,8 +9,6 @@ elsewhere would be), and decays in a time of its own. The constants are from ``F
 
 from __future__ import annotations
 
-import functools
-
 import numpy as np
 import pytest
 from signal_sounds import HELD_OUT, NOT_ONE_EDGE, ONE_SHOTS, place_recorded
@@ -26,8 +24,11 @@ FEW = ["drum_cymbal_open", "drum_tom_mid_soft", "tabla_tas1"]
 
 
 def another(sound, rate_hz, rng, unlike, decay, span_s=0.001):
-    """Another stroke of the same kind: ``unlike`` of its amplitude is filtered at random over
-    ``span_s``, and its decay time differs by ``decay`` (both rms)."""
+    """Another stroke of the same kind.
+
+    ``unlike`` of its amplitude is filtered at random over ``span_s``; its decay time differs by
+    ``decay`` (both rms).
+    """
     count = int(span_s * rate_hz)
     taps = rng.normal(size=count) * np.exp(-4.0 * np.arange(count) / count)
     other = np.convolve(sound, taps)[: len(sound)]
