@@ -10,7 +10,7 @@ from typing import TypeVar
 from rig.record.bench_fault import BenchError
 from rig.simulation.module_figures import ModuleFigures
 from rig.simulation.pad import PadFigures
-from rig.simulation.striker import StrikerFigures
+from rig.simulation.striker_figures import StrikerFigures
 
 Thing = TypeVar("Thing")
 

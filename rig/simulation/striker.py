@@ -1,73 +1,18 @@
-"""A solenoid striker: coil current, copper heating, the plunger's flight, rebound and return."""
+"""A solenoid striker: the plunger's flight, rebound and return."""
 
 from __future__ import annotations
 
-import dataclasses
 import math
 
+from rig.simulation.coil import Coil
 from rig.simulation.contact import Contact, hertz_impact, hertz_stiffness, joint_modulus
 from rig.simulation.noise import generator
-
-COPPER_PER_K = 0.00393
-"""Temperature coefficient of copper's resistance at 20 °C (IEC 60028, secondary)."""
+from rig.simulation.striker_figures import StrikerFigures
 
 _DRIVEN_STEP_S = 20e-6
 _COAST_STEP_S = 200e-6
 _HORIZON_S = 0.25  # no flight or return lasts longer; after it the plunger is at rest
 _SLOWEST_M_PER_S = 0.004  # slower than this the tip leans on the pad, or the plunger on its stop
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class StrikerFigures:
-    """What one striker is made of.
-
-    The pull is ``pull_n_per_a2 * i**2 / (1 + (gap_m - x) / pull_gap_m)**2``: it grows as the
-    plunger closes its air gap.
-    """
-
-    id: str
-    mass_kg: float
-    gap_m: float
-    resistance_ohm: float
-    inductance_h: float
-    supply_v: float
-    clamp_v: float
-    pull_n_per_a2: float
-    pull_gap_m: float
-    preload_n: float
-    spring_n_per_m: float
-    friction_n: float
-    tip_modulus_pa: float
-    tip_radius_m: float
-    heat_capacity_j_per_k: float
-    thermal_time_constant_s: float
-    angle_rad: float
-    stop_restitution: float = 0.2
-    force_spread: float = 0.02
-    flight_spread_s: float = 60e-6
-    position_spread: float = 0.01
-
-
-def coil_current(
-    t_s: float, supply_v: float, resistance_ohm: float, inductance_h: float, start_a: float = 0.0
-) -> float:
-    """Current of a coil ``t_s`` after its supply was switched on: V/R (1 - exp(-t R/L))."""
-    final = supply_v / resistance_ohm
-    return final + (start_a - final) * math.exp(-t_s * resistance_ohm / inductance_h)
-
-
-def flyback_current(
-    t_s: float, start_a: float, clamp_v: float, resistance_ohm: float, inductance_h: float
-) -> float:
-    """Current ``t_s`` after the supply was cut; the coil drives a clamp of constant voltage."""
-    floor = clamp_v / resistance_ohm
-    fall = (start_a + floor) * math.exp(-t_s * resistance_ohm / inductance_h) - floor
-    return max(0.0, fall)
-
-
-def copper_resistance(resistance_20_ohm: float, temperature_c: float) -> float:
-    """R(T) = R20 [1 + 0.00393 (T - 20)]."""
-    return resistance_20_ohm * (1.0 + COPPER_PER_K * (temperature_c - 20.0))
 
 
 class Striker:
@@ -102,7 +47,6 @@ class Striker:
     ) -> None:
         self.figures, self.coil = figures, coil
         self._restitution, self._position, self._seed = restitution, position, seed
-        self._ambient_c = ambient_c
         modulus = (
             figures.tip_modulus_pa
             if math.isinf(pad_modulus_pa)
@@ -111,55 +55,14 @@ class Striker:
         self._stiffness = hertz_stiffness(modulus, figures.tip_radius_m)
         self._strike = -1
         self._pulses = 0
+        self._coil = Coil(figures, ambient_c)
         # the state when the latest pulse began; everything since follows from it
-        self._on_s, self._off_s = -math.inf, -math.inf
         self._x_m, self._v_m_per_s = 0.0, 0.0
-        self._start_a = 0.0
-        self._temperature_c = ambient_c
         self._draw = (0.0, 0.0, 0.0)
-
-    # -- coil ---------------------------------------------------------------------------------
-
-    @property
-    def _resistance(self) -> float:
-        return copper_resistance(self.figures.resistance_ohm, self._temperature_c)
-
-    def _current(self, t_s: float) -> float:
-        if t_s <= self._on_s or math.isinf(self._on_s):
-            return self._start_a
-        f, r = self.figures, self._resistance
-        if t_s <= self._off_s:
-            return coil_current(t_s - self._on_s, f.supply_v, r, f.inductance_h, self._start_a)
-        peak = coil_current(self._off_s - self._on_s, f.supply_v, r, f.inductance_h, self._start_a)
-        return flyback_current(t_s - self._off_s, peak, f.clamp_v, r, f.inductance_h)
-
-    def _energy_j(self, until_s: float) -> float:
-        """Heat of the pulse: the integral of R i**2 from on to off (or to ``until_s``)."""
-        t = min(until_s, self._off_s) - self._on_s
-        if not t > 0.0:
-            return 0.0
-        r, tau = self._resistance, self.figures.inductance_h / self._resistance
-        final = self.figures.supply_v / r
-        rise, fall = self._start_a - final, math.exp(-t / tau)
-        return r * (
-            final**2 * t
-            + 2.0 * final * rise * tau * (1.0 - fall)
-            + rise**2 * tau / 2.0 * (1.0 - fall**2)
-        )
 
     def temperature_c(self, t_s: float) -> float:
         """Temperature of the coil at a time after the latest pulse began."""
-        if math.isinf(self._on_s):
-            return self._ambient_c
-        f = self.figures
-        warm = (self._temperature_c - self._ambient_c) * math.exp(
-            -max(0.0, t_s - self._on_s) / f.thermal_time_constant_s
-        )
-        since = max(0.0, t_s - self._off_s)
-        heat = self._energy_j(t_s) / f.heat_capacity_j_per_k
-        return self._ambient_c + warm + heat * math.exp(-since / f.thermal_time_constant_s)
-
-    # -- pulses -------------------------------------------------------------------------------
+        return self._coil.temperature_c(t_s)
 
     def strike(self, on_s: float, off_s: float, strike: int | None = None) -> list[Contact]:
         """Pulse the coil and follow the plunger.
@@ -182,16 +85,16 @@ class Striker:
         ValueError
             The pulse is NaN, ends before it begins, or begins before the last one.
         """
-        if not (off_s >= on_s >= self._on_s):
-            raise ValueError(f"coil pulse from {on_s} s to {off_s} s after one at {self._on_s} s")
-        if math.isinf(self._on_s) or on_s > self._off_s + _HORIZON_S:
+        coil = self._coil
+        if not (off_s >= on_s >= coil.on_s):
+            raise ValueError(f"coil pulse from {on_s} s to {off_s} s after one at {coil.on_s} s")
+        if math.isinf(coil.on_s) or on_s > coil.off_s + _HORIZON_S:
             x, v, current = 0.0, 0.0, 0.0
         else:
             x, v = self._follow(on_s)[1:]
-            current = self._current(on_s)
-        self._temperature_c = self.temperature_c(on_s)
-        self._on_s, self._off_s = on_s, off_s
-        self._x_m, self._v_m_per_s, self._start_a = x, v, current
+            current = coil.current_a(on_s)
+        coil.begin(on_s, off_s, current)
+        self._x_m, self._v_m_per_s = x, v
         self._strike = self._strike + 1 if strike is None else strike
         self._draw = (0.0, 0.0, 0.0)
         if self._seed is not None:
@@ -202,9 +105,9 @@ class Striker:
 
     def cut(self, at_s: float) -> list[Contact]:
         """End the running pulse at ``at_s``; the contacts since its begin, as they are now."""
-        if math.isinf(self._on_s):
+        if math.isinf(self._coil.on_s):
             return []
-        self._off_s = max(self._on_s, min(self._off_s, at_s))
+        self._coil.cut(at_s)
         return self._follow(math.inf)[0]
 
     def _follow(self, until_s: float) -> tuple[list[Contact], float, float]:
@@ -214,17 +117,15 @@ class Striker:
         coil on, coil off, current gone. Returns contacts, position and velocity at ``until_s``;
         with ``until_s`` infinite it ends as soon as no contact can follow.
         """
-        f = self.figures
+        f, coil = self.figures, self._coil
         gap, reach, pull = f.gap_m, f.pull_gap_m, f.pull_n_per_a2
-        t, x, v = self._on_s, self._x_m, self._v_m_per_s
-        gone = self._off_s + f.inductance_h / self._resistance * math.log1p(
-            self._current(self._off_s) * self._resistance / f.clamp_v
-        )
-        end = min(until_s, self._off_s + _HORIZON_S)
+        t, x, v = coil.on_s, self._x_m, self._v_m_per_s
+        off, gone = coil.off_s, coil.gone_s
+        end = min(until_s, off + _HORIZON_S)
         contacts: list[Contact] = []
 
         def acceleration(x: float, v: float, t: float) -> float:
-            current = self._current(t) if t < gone else 0.0
+            current = coil.current_a(t) if t < gone else 0.0
             force = pull * current * current / (1.0 + (gap - x) / reach) ** 2
             force -= f.preload_n + f.spring_n_per_m * x
             if v > 0.0:
@@ -241,12 +142,12 @@ class Striker:
 
         while t < end:
             if x <= 0.0 and v == 0.0:  # at rest on the stop, until the pull breaks it loose
-                t = max(t, self._breakaway_s())
-                if t >= min(end, self._off_s):
+                t = max(t, coil.reaches_s(self._breakaway_a))
+                if t >= min(end, off):
                     return contacts, 0.0, 0.0
             if until_s == math.inf and t >= gone and v <= 0.0:
                 break
-            boundary = self._off_s if t < self._off_s else gone if t < gone else end
+            boundary = off if t < off else gone if t < gone else end
             step = min(_DRIVEN_STEP_S if t < gone else _COAST_STEP_S, min(boundary, end) - t)
             if step < 1e-12:
                 t = math.nextafter(min(boundary, end), math.inf)
@@ -273,16 +174,12 @@ class Striker:
             t, x, v = t + step, x1, v1
         return contacts, max(0.0, min(x, gap)), v
 
-    def _breakaway_s(self) -> float:
-        """When the rising pull of the latest pulse passes preload and friction at rest."""
-        f, r = self.figures, self._resistance
+    @property
+    def _breakaway_a(self) -> float:
+        """Current whose pull passes preload and friction at rest."""
+        f = self.figures
         share = (1.0 + f.gap_m / f.pull_gap_m) ** 2
-        needed = math.sqrt((f.preload_n + f.friction_n) * share / f.pull_n_per_a2)
-        final = f.supply_v / r
-        if final <= needed:
-            return math.inf
-        rise = math.log((final - min(self._start_a, needed)) / (final - needed))
-        return self._on_s + f.inductance_h / r * rise
+        return math.sqrt((f.preload_n + f.friction_n) * share / f.pull_n_per_a2)
 
     def _touch(self, t_s: float, velocity: float) -> Contact:
         f = self.figures
@@ -293,7 +190,7 @@ class Striker:
             strike=self._strike,
             striker=f.id,
             coil=self.coil,
-            coil_on_s=self._on_s,
+            coil_on_s=self._coil.on_s,
             contact_s=t_s + f.flight_spread_s * self._draw[1],
             traced_s=t_s,
             velocity_m_per_s=speed,
@@ -301,5 +198,5 @@ class Striker:
             duration_s=duration,
             position=min(1.0, max(0.0, self._position + f.position_spread * self._draw[2])),
             angle_rad=f.angle_rad,
-            temperature_c=self._temperature_c,
+            temperature_c=self._coil.start_c,
         )

@@ -19,7 +19,8 @@ from rig.simulation.interface import Interface
 from rig.simulation.module import Module
 from rig.simulation.module_figures import ModuleFigures, ModuleNote
 from rig.simulation.pad import Pad, PadFigures, StrokeSound
-from rig.simulation.striker import Striker, StrikerFigures
+from rig.simulation.striker import Striker
+from rig.simulation.striker_figures import StrikerFigures
 from rig.simulation.truth import SETTLED_S, TruthLog
 from rig.simulation.wire import BYTE_S, SentMessage, line_edges
 

@@ -16,7 +16,8 @@ from rig.record.plan import make_plan
 from rig.record.run_folder import RunReader
 from rig.runner import run
 from rig.simulation.presets import PADS, STRIKERS
-from rig.simulation.striker import Striker, StrikerFigures
+from rig.simulation.striker import Striker
+from rig.simulation.striker_figures import StrikerFigures
 
 LADDER = """
 format = 1

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad, solve_ivp
 
+from rig.simulation.coil import coil_current, copper_resistance, flyback_current
 from rig.simulation.presets import STRIKERS
-from rig.simulation.striker import Striker, coil_current, copper_resistance, flyback_current
+from rig.simulation.striker import Striker
 
 A, B = STRIKERS["A"], STRIKERS["B"]
 
