@@ -10,6 +10,7 @@ model averaging).
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 POWERS = (1.0, 1.0, 1.5, 2.0, 3.0)
 BENDS = (0.0, 1.0, 0.0, 0.0, 0.0)
@@ -85,7 +87,7 @@ def fit_rise(
     noise_rms: Floats,
     order: int = -1,
     earliest: Floats | None = None,
-) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+) -> tuple[Floats, Floats, Bools]:
     """Fit the first rise of many strokes.
 
     Parameters
@@ -145,3 +147,40 @@ def fit_rise(
     grid = (weight * width**2).sum(axis=1) / 12.0 + unsure**2
     slow = (weight * (start > 0.6 * length)).sum(axis=1) > 0.05
     return at, np.sqrt(spread + grid), slow
+
+
+@dataclasses.dataclass
+class Rises:
+    """First rises of strokes: windows that end just after the level is reached."""
+
+    rows: Floats
+    origin: Floats  # frame of the sample after each window
+    level: Floats
+    threshold: Floats
+    noise: Floats
+    earliest: Floats  # frame before which no stroke can have begun
+
+    @classmethod
+    def room(cls, count: int, window: int) -> Rises:
+        """Room for so many windows of so many samples."""
+        blank = np.zeros(count)
+        return cls(
+            rows=np.zeros((count, window)),
+            origin=blank.copy(),
+            level=blank.copy(),
+            threshold=blank.copy(),
+            noise=blank.copy(),
+            earliest=np.full(count, -np.inf),
+        )
+
+    def shortened(self, window: int) -> Rises:
+        """Give the last samples of each window alone."""
+        return dataclasses.replace(self, rows=self.rows[:, -window:])
+
+    def fit(self, order: int) -> tuple[Floats, Floats, Bools]:
+        """Passing of the thresholds in frames, its standard uncertainty, and whether it is slow."""
+        begin = self.origin - self.rows.shape[1]
+        at, u, slow = fit_rise(
+            self.rows, self.threshold, self.level, self.noise, order, self.earliest - begin
+        )
+        return begin + at, u, slow
