@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -17,13 +16,14 @@ from analysis.headless import leave_out_headless, unreadable
 from analysis.listen import Heard, listen
 from analysis.load import Recording
 from analysis.marker_fit import fit_markers
-from analysis.match import LONGEST_LATENCY_S, NoteMatch, match_notes
+from analysis.match import NoteMatch, match_notes
 from analysis.module_out import sounds_of_notes
 from analysis.notes import collect_notes
+from analysis.outcomes import leave_out_unread, tell_outcomes
 from analysis.plan_fit import fit_onsets
+from analysis.remarks import source_remarks, time_remarks
 from analysis.source_difference import SourceDifference, source_difference
 from analysis.timeline import TimeLine
-from analysis.wander_fit import LEAST_WANDER_FRAMES
 from rig.record.bench_fault import BenchError
 from rig.record.limits import TICKS_PER_US
 from rig.record.plan import PLAN_COLUMNS
@@ -31,11 +31,8 @@ from rig.record.plan import PLAN_COLUMNS
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-LONGEST_FLIGHT_S = 0.045
 NEAR_LOST_S = 0.05
 """Notes so near to lost audio are no evidence on the sources of notes."""
-MOST_LINE_OFFSET_S = 50e-6
-"""Board and recorded line stamp the same wire."""
 CARRIED = [name for name in PLAN_COLUMNS if name != "time_us"]
 
 
@@ -77,6 +74,11 @@ def build_strokes(recording: Recording) -> StrokeTable:
     """
     heard = listen(recording)
     remarks = list(recording.faults)
+    if not len(heard.onsets):
+        remarks.append(
+            "no stroke was found in the sensor's channel. Check that it is the right channel, and "
+            "its level"
+        )
     if heard.line_fault:
         remarks.append(heard.line_fault)
     struck = _struck(recording)
@@ -84,13 +86,8 @@ def build_strokes(recording: Recording) -> StrokeTable:
     drive_s = np.full(len(recording.strikes), np.nan)
     if time_line is not None:
         has = struck >= 0
-        remarks += _time_remarks(time_line, recording.sample_rate_hz)
+        remarks += time_remarks(time_line, recording.sample_rate_hz)
         drive_s[has] = time_line.t_s(struck[has])
-        if time_line.method == "onsets":
-            remarks.append(
-                "no usable markers were recorded: the plan was fitted to the onsets themselves "
-                f"(scatter {time_line.residual_sd_us / 1e3:.2f} ms); drive times hold the flight"
-            )
     best, *further = collect_notes(recording, time_line, heard.line)
     notes, source = best.notes, best.name
     further, unread = unreadable(further, source)
@@ -105,7 +102,7 @@ def build_strokes(recording: Recording) -> StrokeTable:
         for other in further
     )
     remarks += [best.path.remark] if best.path is not None else []
-    remarks += _source_remarks(differences)
+    remarks += source_remarks(differences)
     contacts = find_contacts(recording, heard, drive_s, time_line)
     table = _rows(recording, contacts, drive_s)
     known = table["onset_t_s"].to_numpy()
@@ -120,8 +117,8 @@ def build_strokes(recording: Recording) -> StrokeTable:
         notes = notes.assign(sound_t_s=np.nan, sound_u_s=np.nan)
     _fill_notes(table, notes, matched)
     notes = notes.assign(role=matched.role, stroke=matched.stroke)
-    _outcomes(recording, table, notes, matched, struck, time_line)
-    _unread(table, best.unread_s)
+    tell_outcomes(recording, table, notes, matched, struck, time_line)
+    leave_out_unread(table, best.unread_s)
     remarks += leave_out_headless(table, best)
     inferred_count = int(np.isfinite(contacts.inferred_s).sum())
     if inferred_count:
@@ -163,49 +160,6 @@ def _placed(notes: pd.DataFrame, recording: Recording, line: TimeLine | None) ->
     for low, high in [*lost, *(line.unsure_s if line is not None else ())]:
         good &= (at_s < low - NEAR_LOST_S) | (at_s > high + NEAR_LOST_S)
     return notes[good]
-
-
-def _source_remarks(differences: Sequence[SourceDifference]) -> list[str]:
-    """Sentences on sources that contradict the one that was used."""
-    remarks = []
-    for one in differences:
-        if one.missing or one.further:
-            remarks.append(
-                f"{one.source} lacks {one.missing} notes that {one.reference} has, and has "
-                f"{one.further} that the other lacks; notes are those of {one.reference}"
-            )
-        if contradiction := one.contradiction():
-            remarks.append(contradiction)
-        off_s = float(np.median(one.difference_s)) if one.difference_s.size else 0.0
-        if one.source == "din_line" and abs(off_s) > MOST_LINE_OFFSET_S:
-            remarks.append(
-                f"the recorded DIN line is {off_s * 1e6:+.0f} µs off the board's stamps; at most "
-                f"{MOST_LINE_OFFSET_S * 1e6:.0f} µs are expected: look at its wiring"
-            )
-    return remarks
-
-
-def _time_remarks(line: TimeLine, sample_rate_hz: float) -> list[str]:
-    """Sentences on lost samples that the record does not tell of, or not rightly."""
-    remarks = [
-        f"the audio lost at {jump.from_s:.3f} s is {abs(jump.step_s) * 1e3:.3f} ms "
-        f"{'shorter' if jump.step_s > 0 else 'longer'} than was told; the markers place what follows"
-        for jump in line.jumps
-        if jump.told and abs(jump.step_s) * sample_rate_hz >= 1.0
-    ]
-    remarks += [
-        f"between {low:.3f} and {high:.3f} s the markers don't fit: samples were lost there; "
-        "strokes there are invalid"
-        for low, high in line.unsure_s
-    ]
-    left_s = line.noise.unfollowed_s if line.noise is not None else 0.0
-    if left_s * sample_rate_hz > LEAST_WANDER_FRAMES:
-        remarks.append(
-            f"board and audio clock wander against each other faster than the markers tell, by "
-            f"{left_s * 1e6:.2g} us; times are that much less sure. Let the audio interface run on "
-            "its own clock, and let no program convert its rate"
-        )
-    return remarks
 
 
 def _struck(recording: Recording) -> Ints:
@@ -316,83 +270,3 @@ def _fill_notes(table: pd.DataFrame, notes: pd.DataFrame, matched: NoteMatch) ->
         doubles[stroke] += 1
     table["doubles"] = doubles
     table["double_delay_s"] = delay
-
-
-def _outcomes(
-    recording: Recording,
-    table: pd.DataFrame,
-    notes: pd.DataFrame,
-    matched: NoteMatch,
-    struck: Ints,
-    time_line: TimeLine | None,
-) -> None:
-    onset = table["onset_t_s"].to_numpy()
-    strike = table["strike"].to_numpy()
-    came = np.ones(len(table), dtype=bool)
-    came[strike >= 0] = struck[strike[strike >= 0]] >= 0
-    has_note = (matched.first >= 0) & np.isfinite(onset)
-    outcome = np.select(
-        [~np.isfinite(onset), ~has_note, table["doubles"].to_numpy() > 0],
-        ["no_contact", "lost", "double"],
-        "clean",
-    ).astype(object)
-    reason = np.full(len(table), "", dtype=object)
-    begin = np.fmin(table["drive_t_s"].to_numpy(), onset)
-    end = np.fmax(begin, onset) + LONGEST_LATENCY_S
-    for first, count in recording.gaps:
-        low, high = first / recording.sample_rate_hz, (first + count) / recording.sample_rate_hz
-        reason[(begin <= high) & (end >= low)] = "audio was lost in its window"
-    for low, high in time_line.unsure_s if time_line is not None else ():
-        reason[(begin <= high) & (end >= low)] = "the markers about it don't fit: samples were lost"
-    windows = recording.reader.audio.windows
-    if windows is not None:
-        # of a stroke that is found, enough was kept
-        rate = recording.sample_rate_hz
-        drive = np.nan_to_num(table["drive_t_s"].to_numpy(dtype=np.float64))
-        due = np.array([drive, drive + LONGEST_FLIGHT_S]) * rate
-        held = windows.holds(*due.astype(np.int64))
-        reason[~held & (strike >= 0) & ~np.isfinite(onset)] = "the sound of its window was not kept"
-    errors = recording.of_kind("din_error")
-    if len(errors) and not np.isnan(matched.latency.middle_s) and "drive_t_s" in table:
-        reason = _near_errors(recording, table, reason, errors)
-    stray = notes.loc[notes["role"] == "stray", "note_t_s"].to_numpy(dtype=np.float64)
-    for row in np.flatnonzero((outcome == "no_contact") & came):
-        wanted = table["drive_t_s"].iloc[row] + 0.01 + matched.latency.middle_s
-        if len(stray) and np.abs(stray - wanted).min() < 0.01:
-            reason[row] = "a note came, but no onset was seen"
-    late = begin + LONGEST_LATENCY_S + 0.02 > recording.duration_s
-    reason[late & (outcome == "lost")] = "the recording ends in its window"
-    if recording.imported and len(notes) == 0:
-        reason[outcome == "lost"] = "no notes were recorded: nothing can be said of the module"
-    done = recording.status == "complete"
-    reason[~came] = f"never struck: the run {'was done without' if done else 'ended before'} it"
-    bad = reason != ""
-    outcome[bad] = "invalid"
-    table["outcome"] = outcome.astype(str)
-    table["valid"] = ~bad
-    table["excluded_because"] = reason.astype(str)
-
-
-def _unread(table: pd.DataFrame, unread_s: tuple[tuple[float, float], ...]) -> None:
-    """Strokes in stretches in which their notes can't be read say nothing of the module."""
-    begin = np.fmin(table["drive_t_s"].to_numpy(), table["onset_t_s"].to_numpy())
-    for low, high in unread_s:
-        rows = (begin <= high) & (begin + LONGEST_LATENCY_S >= low) & table["valid"].to_numpy()
-        table.loc[rows, "excluded_because"] = "after lost audio its MIDI bytes could not be read"
-        table.loc[rows, "outcome"] = "invalid"
-        table.loc[rows, "valid"] = False
-
-
-def _near_errors(
-    recording: Recording, table: pd.DataFrame, reason: Any, errors: pd.DataFrame
-) -> Any:
-    """Strokes without a clean note, near a byte that the board could not read."""
-    ons = recording.of_kind("coil_on")
-    ticks = ons["stamp_int"].to_numpy(dtype=np.int64)
-    strikes = ons["strike"].to_numpy(dtype=np.int64)
-    for stamp in errors["stamp_int"]:
-        k = int(np.searchsorted(ticks, stamp)) - 1
-        if k >= 0 and stamp - ticks[k] < 2_000_000 * (LONGEST_LATENCY_S + LONGEST_FLIGHT_S):
-            rows = (table["strike"] == strikes[k]) & table["note_t_s"].isna()
-            reason[rows.to_numpy()] = "a MIDI byte in its window could not be read"
-    return reason
