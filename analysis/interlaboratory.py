@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from analysis.gauge import StudyError
+from analysis.gauge_study import StudyError
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from analysis.gauge import StudyError
+from analysis.gauge_study import StudyError
 
 
 def pooled_sd(deviations: ArrayLike, degrees: ArrayLike | None = None) -> float:

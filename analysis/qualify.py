@@ -9,7 +9,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.gauge import GaugeStudy, StudyError, crossed
+from analysis.gauge import crossed
+from analysis.gauge_study import GaugeStudy, StudyError
 from analysis.nested import nested
 from analysis.stability import Stability, stability
 

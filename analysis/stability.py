@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from analysis.gauge import StudyError, range_constants
+from analysis.average_range import range_constants
+from analysis.gauge_study import StudyError
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)

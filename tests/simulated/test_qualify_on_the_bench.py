@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from struck import strike
 
-from analysis.gauge import StudyError
+from analysis.gauge_study import StudyError
 from analysis.qualify import StudiedRun, over_a_day, qualify
 
 LADDER = """format = 1

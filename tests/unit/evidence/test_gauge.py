@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis import gauge
+from analysis import average_range, gauge, gauge_study
 from analysis.interlaboratory import interlaboratory
 from analysis.nested import nested, pooled_sd
 from analysis.stability import stability
@@ -130,7 +130,9 @@ def test_anova_without_pooling_gives_the_peers_components(aiag: pd.DataFrame) ->
 
 def test_average_and_range_counts_five_categories_on_the_same_data(aiag: pd.DataFrame) -> None:
     """AIAG figures III-B 6 and 15: another method, another count."""
-    study = gauge.average_and_range(aiag, value="reading", part="part", condition="appraiser")
+    study = average_range.average_and_range(
+        aiag, value="reading", part="part", condition="appraiser"
+    )
     assert study.repeatability_sd == pytest.approx(0.20186, abs=2e-5)
     assert study.reproducibility_sd == pytest.approx(0.22967, abs=2e-5)
     assert study.gauge_sd == pytest.approx(0.30577, abs=2e-5)
@@ -143,14 +145,14 @@ def test_average_and_range_counts_five_categories_on_the_same_data(aiag: pd.Data
 
 def test_range_constants_are_those_of_the_manual() -> None:
     """AIAG: K1(3 trials) 0.5908, K2(3 appraisers) 0.5231, K3(10 parts) 0.3146."""
-    assert 1.0 / gauge.range_constants(3)[0] == pytest.approx(0.5908, abs=5e-5)
-    assert 1.0 / math.hypot(*gauge.range_constants(3)) == pytest.approx(0.5231, abs=5e-5)
-    assert 1.0 / math.hypot(*gauge.range_constants(10)) == pytest.approx(0.3146, abs=5e-5)
+    assert 1.0 / average_range.range_constants(3)[0] == pytest.approx(0.5908, abs=5e-5)
+    assert 1.0 / math.hypot(*average_range.range_constants(3)) == pytest.approx(0.5231, abs=5e-5)
+    assert 1.0 / math.hypot(*average_range.range_constants(10)) == pytest.approx(0.3146, abs=5e-5)
 
 
-def _study(gauge_percent: float) -> gauge.GaugeStudy:
+def _study(gauge_percent: float) -> gauge_study.GaugeStudy:
     share = gauge_percent / 100.0
-    return gauge.GaugeStudy(
+    return gauge_study.GaugeStudy(
         method="given",
         repeatability_sd=share,
         reproducibility_sd=0.0,
@@ -269,9 +271,9 @@ def test_visible_difference_is_seen_as_often_as_it_says() -> None:
 
 def dataclass_study(
     *, repeat: float, reproducibility: float, interaction: float
-) -> gauge.GaugeStudy:
+) -> gauge_study.GaugeStudy:
     """Make a study with known components."""
-    return gauge.GaugeStudy(
+    return gauge_study.GaugeStudy(
         method="given",
         repeatability_sd=repeat,
         reproducibility_sd=reproducibility,
@@ -306,7 +308,7 @@ def test_verdict_says_what_it_would_take() -> None:
 )
 def test_a_study_that_carries_nothing_is_refused(aiag: pd.DataFrame, spoil, word: str) -> None:
     """Gaps, NaN, one level, no reading: an error that names what is wrong."""
-    with pytest.raises(gauge.StudyError, match=word):
+    with pytest.raises(gauge_study.StudyError, match=word):
         gauge.crossed(spoil(aiag), value="reading", part="part", conditions=["appraiser"])
 
 
@@ -326,5 +328,5 @@ def test_stability_tells_drift_bias_and_outliers_apart() -> None:
     slipping = stability(t, slipped)
     assert slipping.standing == "out of control"
     assert slipping.outside == (31,)
-    with pytest.raises(gauge.StudyError, match="at least 5"):
+    with pytest.raises(gauge_study.StudyError, match="at least 5"):
         stability([0.0, 1.0], [1.0, math.nan])
