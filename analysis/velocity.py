@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from analysis import interval
+from analysis.chance_threshold import threshold
 from analysis.exponent import exponent
 from analysis.interval import Interval
 from analysis.linearity import (
@@ -28,7 +29,7 @@ from analysis.linearity import (
     worst_of,
 )
 from analysis.measure import Measure
-from analysis.psychometric import fit_curve, threshold
+from analysis.psychometric import fit_curve
 from analysis.selection import LOST, NOTED, Selection, contacts, measured
 from rig.record.specimen import DeclaredCurve
 

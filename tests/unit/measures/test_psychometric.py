@@ -10,7 +10,8 @@ import pytest
 import statsmodels.api as sm
 from scipy.special import expit, logit
 
-from analysis.psychometric import fit_curve, threshold
+from analysis.chance_threshold import threshold
+from analysis.psychometric import fit_curve
 
 DOSE = np.array([1.6907, 1.7242, 1.7552, 1.7842, 1.8113, 1.8369, 1.8610, 1.8839])
 BEETLES = np.array([59, 60, 62, 56, 63, 59, 62, 60])
