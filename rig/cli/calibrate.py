@@ -138,10 +138,10 @@ class _Ladder:
         """Scout, look at the threshold, and strike the ladder; gives the ladder's run folder."""
         import pandas as pd
 
-        from analysis.force_calibration import usable_widths
         from analysis.force_fit import ForceFitError
         from analysis.force_strokes import force_strokes
         from analysis.load import load_run
+        from analysis.usable_widths import usable_widths
         from rig.calibration import ladder_widths_us, threshold_widths_us
 
         told.print("scouting: where the striker begins to land, and how far its force grows")

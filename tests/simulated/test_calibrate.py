@@ -9,10 +9,11 @@ import pytest
 import typer
 from true_striker import PAD, check_table
 
-from analysis.force_calibration import calibrate_striker, usable_widths
+from analysis.force_calibration import calibrate_striker
 from analysis.force_fit import ForceFitError
 from analysis.force_strokes import force_strokes
 from analysis.load import load_run
+from analysis.usable_widths import usable_widths
 from rig.calibration import find_striker
 from rig.cli.calibrate import calibrate
 from rig.record.bench_fault import BadFileError, BenchError
