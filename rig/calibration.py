@@ -1,17 +1,15 @@
-"""A calibration run as a protocol, and its result in a bench file that otherwise stays as it is."""
+"""A calibration run as a protocol: a ladder of pulse widths."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
-import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from rig.record.bench_fault import BadFileError, BenchError
-from rig.record.bench_file import BenchFile, Calibration, StrikerFacts
-from rig.record.loaders import parse_bench
+from rig.record.bench_file import BenchFile, StrikerFacts
+from rig.record.toml_file import quoted
 from rig.run_files import RunFiles
 
 SCOUT_STEP = 4
@@ -35,7 +33,6 @@ mounting = "in place of the pad"
 name = "none"
 firmware = "none"
 """
-_HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.\-\"' ]+?)\s*\]\]?\s*(#.*)?$")
 
 
 class CalibrationError(BenchError):
@@ -168,119 +165,21 @@ def ladder_files(
     protocol_text = "\n".join(
         [
             "format = 1",
-            f"name = {_quoted(name)}",
-            f"purpose = {_quoted(f'Peak force of striker {striker.id} over its pulse width')}",
+            f"name = {quoted(name)}",
+            f"purpose = {quoted(f'Peak force of striker {striker.id} over its pulse width')}",
             f"seed = {seed}",
             "",
             "[[stage]]",
             'name = "ladder"',
             'pattern = "single"',
-            *([f"prompt = {_quoted(prompt)}"] if prompt else []),
-            f"strikers = [{_quoted(striker.id)}]",
+            *([f"prompt = {quoted(prompt)}"] if prompt else []),
+            f"strikers = [{quoted(striker.id)}]",
             f"widths_us = [{', '.join(f'{width:g}' for width in widths_us)}]",
-            f"order = {_quoted(order)}",
+            f"order = {quoted(order)}",
             f"repeats = {repeats}",
             f"interval_ms = {max(INTERVAL_MS, 2.0 * striker.least_gap_ms):g}",
             "",
         ]
     )
-    specimen_text = _SPECIMEN.format(serial=_quoted(reference_serial))
+    specimen_text = _SPECIMEN.format(serial=quoted(reference_serial))
     return RunFiles.from_texts(protocol_text, bench_text, specimen_text)
-
-
-def calibration_table(record: Calibration) -> str:
-    """Give the ``[striker.calibration]`` table as it stands in a bench file."""
-    lines = ["[striker.calibration]"]
-    for name, value in msgspec.structs.asdict(record).items():
-        if value is None or value in ("", ()):
-            continue
-        if isinstance(value, str):
-            lines.append(f"{name} = {_quoted(value)}")
-        elif isinstance(value, tuple):
-            figures = [f"{figure:.10g}" for figure in value]
-            rows = [", ".join(figures[k : k + 8]) for k in range(0, len(figures), 8)]
-            lines += [f"{name} = [", *(f"    {row}," for row in rows), "]"]
-        else:
-            lines.append(f"{name} = {value:.10g}")
-    return "\n".join(lines) + "\n"
-
-
-def merged_bench(bench_text: str, striker_id: str, record: Calibration) -> str:
-    """Put a calibration into the text of a bench file; every other line stays as it was.
-
-    Parameters
-    ----------
-    bench_text
-        A whole bench file.
-    striker_id
-        Striker that was calibrated; an earlier table of it is replaced.
-    record
-        What was found.
-
-    Raises
-    ------
-    CalibrationError
-        The file is written in a way that it can't be put into; the sentence holds the table.
-    """
-    table = calibration_table(record)
-    before = parse_bench(bench_text, "bench file")
-    place = [one.id for one in before.strikers].index(striker_id)
-    newline = "\r\n" if "\r\n" in bench_text else "\n"
-    lines = bench_text.splitlines(keepends=True)
-    start, stop = _place_for(lines, place)
-    head, tail = "".join(lines[:start]), "".join(lines[stop:])
-    if head and not head.endswith(("\n", "\r")):
-        head += newline
-    gap = "" if start != stop or not head.strip() else newline
-    after = newline if tail.strip() and tail.splitlines()[0].strip() else ""
-    merged = head + gap + table.replace("\n", newline) + after + tail
-    wanted = msgspec.structs.replace(
-        before,
-        strikers=tuple(
-            msgspec.structs.replace(one, calibration=record) if one.id == striker_id else one
-            for one in before.strikers
-        ),
-    )
-    try:
-        whole = parse_bench(merged, "bench file with the calibration") == wanted
-    except BadFileError:
-        whole = False
-    if not whole:
-        raise CalibrationError(
-            "the calibration can't be put into the bench file by itself, since its strikers are "
-            f"not written as [[striker]] tables. Put this under striker {striker_id!r} by hand:\n"
-            + table
-        )
-    return merged
-
-
-def _place_for(lines: Sequence[str], striker: int) -> tuple[int, int]:
-    """Lines that the table takes the place of: an earlier one, or nothing after the striker."""
-    count, own, old = -1, False, None
-    last = len(lines)
-    for number, line in enumerate(lines):
-        header = _HEADER.match(line.rstrip("\r\n"))
-        if header is None:
-            continue
-        name = re.sub(r"[\s\"']", "", header[2])
-        if old is not None or (own and not name.startswith("striker.")):
-            last = number
-            break
-        if name == "striker" and header[1] == "[[":
-            if own:
-                last = number
-                break
-            count += 1
-            own = count == striker
-        elif own and name == "striker.calibration":
-            old = number
-    # blank lines and comments before the next header belong to it
-    stop = last
-    while stop > 0 and (not lines[stop - 1].strip() or lines[stop - 1].lstrip().startswith("#")):
-        stop -= 1
-    return (stop if old is None else old), stop
-
-
-def _quoted(text: str) -> str:
-    """Text as a TOML string: JSON's escapes are among TOML's."""
-    return msgspec.json.encode(text).decode()

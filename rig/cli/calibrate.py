@@ -67,7 +67,8 @@ def calibrate(
     from analysis.force_calibration import calibrate_striker
     from analysis.force_strokes import force_strokes
     from analysis.load import load_run
-    from rig.calibration import calibration_table, find_striker, merged_bench, require_same
+    from rig.bench_merge import calibration_table, merged_bench
+    from rig.calibration import find_striker, require_same
     from rig.record.disk import write_new
     from rig.record.loaders import find_file, load_bench
     from rig.record.toml_file import read_text

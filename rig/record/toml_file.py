@@ -256,3 +256,8 @@ def _still_open(line: str, quote: str, depth: int) -> tuple[str, int]:
             depth += (line[place] in "[{") - (line[place] in "]}")
             place += 1
     return (quote if len(quote) == 3 else "", max(depth, 0))
+
+
+def quoted(text: str) -> str:
+    """Text as a TOML string: JSON's escapes are among TOML's."""
+    return msgspec.json.encode(text).decode()

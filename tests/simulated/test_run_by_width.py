@@ -8,7 +8,8 @@ import pytest
 
 from analysis.pipeline import analyse_run
 from analysis.report.page import write_page
-from rig.calibration import ladder_files, merged_bench
+from rig.bench_merge import merged_bench
+from rig.calibration import ladder_files
 from rig.cli.check import check
 from rig.cli.run import strike
 from rig.preparation import prepare

@@ -8,13 +8,12 @@ import msgspec
 import numpy as np
 import pytest
 
+from rig.bench_merge import calibration_table, merged_bench
 from rig.calibration import (
     CalibrationError,
-    calibration_table,
     find_striker,
     ladder_files,
     ladder_widths_us,
-    merged_bench,
     scout_widths_us,
     threshold_widths_us,
 )
