@@ -9,14 +9,13 @@ each byte, so that the interface's high-pass does no harm.
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterable
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from analysis.din_bytes import DinBytes, LineQuality, join, no_bytes
+from analysis.line_edges import extremes, falling_edges, starts_after_silence
 from analysis.line_fit import LineState, fit_bytes
 from analysis.line_model import EdgeTable, Equaliser, Floats, interpolate, oversample
 from rig.record.bench_fault import BenchError
@@ -169,7 +168,7 @@ class DinLine:
         A crackle may be larger than the line, so smaller swings are tried too.
         """
         grid = oversample(frames) if self._oversampling == 2 else frames
-        high, low = self._extremes(grid)
+        high, low = extremes(grid, self._bit)
         spread = (high - low)[:: max(1, int(2 * self._bit))]
         level = float(spread.max())
         fresh = dict(vars(self))
@@ -179,7 +178,7 @@ class DinLine:
             if len(near) == 0:
                 continue
             self._half_swing = float(np.median(near)) / 2
-            up, down = (self._after_silence(sign * grid) for sign in (-1.0, 1.0))
+            up, down = (self._sure_starts(sign * grid) for sign in (-1.0, 1.0))
             for _ in range(3):  # each round with the equaliser of the one before
                 learnt = (self._equaliser, self._half_swing, self._bit)
                 vars(self).update(fresh)
@@ -194,43 +193,14 @@ class DinLine:
         self._unread_swing = max(self._unread_swing, float(np.median(spread)))
         return no_bytes()
 
-    def _extremes(self, line: Floats) -> tuple[Floats, Floats]:
-        """Highest and lowest value within eleven bits around each sample.
-
-        A byte and its stop bit hold both levels, so their middle is the threshold, whatever the
-        baseline does. Taken over groups of samples, well below a bit, to spare time.
-        """
-        group = max(1, int(self._bit / 3))
-        window = int(11 * self._bit / group)
-        held = np.pad(line, (0, -len(line) % group), mode="edge")
-        members = [held[place::group] for place in range(group)]
-        high = ndimage.maximum_filter1d(functools.reduce(np.maximum, members), window)
-        low = ndimage.minimum_filter1d(functools.reduce(np.minimum, members), window)
-        return np.repeat(high, group)[: len(line)], np.repeat(low, group)[: len(line)]
-
-    def _edges(self, line: Floats) -> tuple[Floats, Floats, Floats]:
-        """Falling edges, the edge (of either kind) before each, and the middle of each swing."""
-        high, low = self._extremes(line)
-        middle = (high + low) / 2
-        above = line > middle
-        lively = high - low > self._half_swing
-        crossing = np.flatnonzero((above[1:] != above[:-1]) & lively[1:] & lively[:-1])
-        over = line[crossing] - middle[crossing]
-        under = line[crossing + 1] - middle[crossing + 1]
-        at = crossing + over / (over - under)
-        falling = over > 0
-        previous = np.concatenate([[-np.inf], at[:-1]])
-        return at[falling], previous[falling], middle
-
-    def _after_silence(self, line: Floats) -> int:
-        """Number of falling edges after more silence than any byte holds: starts for certain."""
-        at, previous, _ = self._edges(line)
-        return int(np.sum(at - previous > 10.5 * self._bit))
+    def _sure_starts(self, line: Floats) -> int:
+        at, previous, _ = falling_edges(line, self._bit, self._half_swing)
+        return len(starts_after_silence(at, previous, self._bit))
 
     def _read(self, frames: Floats, origin: float, limit: float) -> DinBytes:
         line = self._grid(frames)
-        at, previous, middle = self._edges(line)
-        silent = at[at - previous > 10.5 * self._bit]
+        at, previous, middle = falling_edges(line, self._bit, self._half_swing)
+        silent = starts_after_silence(at, previous, self._bit)
         if len(silent):
             self._sure_from = min(self._sure_from, origin + silent[0])
         centre = np.clip(np.rint(at + 5 * self._bit).astype(np.int64), 0, len(line) - 1)
