@@ -1,30 +1,16 @@
-"""Faults planted on the simulated bench, each with the cause that its truth tells.
-
-Every double, lost stroke, stray and crosstalk of a run is labelled from what truly happened: which
-part of which stroke made the module trigger, and what its re-arming level was. What the analysis
-says of the same run is laid beside it.
-"""
+"""Runs of the simulated bench that are full of faults of, mostly, one kind, whose cause is known."""
 
 from __future__ import annotations
 
 import contextlib
 import dataclasses
 from collections.abc import Iterator
-from pathlib import Path
-from typing import Any
 
 import numpy as np
-import pandas as pd
-import struck
 
-from analysis.causes import explain
-from analysis.pipeline import Analysis
-from analysis.sensor import noise
-from analysis.waveforms import waveforms
-from rig.simulation.contact import Contact
 from rig.simulation.module_figures import ModuleFigures
-from rig.simulation.pad import Pad, PadFigures
-from rig.simulation.presets import BUILDS, MODULES, PADS, STRIKERS
+from rig.simulation.pad import PadFigures
+from rig.simulation.presets import BUILDS, MODULES, PADS
 
 KINDS = (
     "late_peak",
@@ -36,12 +22,6 @@ KINDS = (
     "noise",
     "bench_fault",
 )
-FAR_S = 0.003
-"""A told fault is the true one when it lies this near (an onset under another's sound is inferred)."""
-RIM = 40
-DOUBLE_S = 0.15
-"""A further note so soon after a stroke counts as its double."""
-
 BROKEN = {
     "late_peak": {"dead_time_ms": 2.0, "release_ms": 2.0},
     "release_too_fast": {"dead_time_ms": 1.5, "release_ms": 2.0},
@@ -49,7 +29,6 @@ BROKEN = {
     "shadowed": {"dead_time_ms": 0.4},
 }
 """Claimed over true, for builds that keep not to their settings."""
-
 _SINGLES = """[[stage]]
 name = "{name}"
 pattern = "single"
@@ -194,128 +173,3 @@ def in_the_cupboard(planted: Plant) -> Iterator[None]:
         yield
     finally:
         del PADS[pad], MODULES[module], BUILDS[module]
-
-
-def strike(planted: Plant, folder: Path, seed: int) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Strike, and give (true faults, told faults), both with columns kind, t_s and cause."""
-    with in_the_cupboard(planted):
-        analysis, truth = struck.strike(
-            planted.protocol,
-            folder,
-            pad=planted.pad.name,
-            module=planted.module.name,
-            firmware=planted.module.firmware,
-            settings=planted.claimed,
-            seed=seed,
-        )
-    true = true_faults(planted, truth)
-    # what sounds before the recording begins, or as it ends, is not on it
-    recorded = true["t_s"].between(0.0, analysis.recording.duration_s - 0.02)
-    return true[recorded].reset_index(drop=True), told_faults(analysis)
-
-
-def told_faults(analysis: Analysis) -> pd.DataFrame:
-    """What the analysis says of each fault."""
-    cut = waveforms(analysis.recording, analysis.table.strokes)
-    silence = noise(cut.silence, cut.sample_rate_hz)
-    settings = analysis.specimen.module.settings
-    return explain(cut, analysis.table.strokes, analysis.table.notes, settings, silence)
-
-
-def true_faults(planted: Plant, truth: struck.Truth) -> pd.DataFrame:
-    """Label every fault from the truth; times on the clock of the analysis."""
-    contacts, notes = truth.content["contacts"], truth.content["notes"]
-    onset_s, end_s = truth.column("contacts", "onset_s"), truth.column("notes", "end_s")
-    sounds = _sounds(planted, contacts)
-    rows: list[tuple[str, float, str]] = []
-    firsts: dict[int, dict[str, Any]] = {}
-    for note, at_s in zip(notes, end_s, strict=True):
-        contact = note["contact"]
-        before = int(np.searchsorted(onset_s, at_s)) - 1
-        if contact < 0 and before in firsts and at_s - onset_s[before] < DOUBLE_S:
-            contact = before
-        if note["note"] == RIM:
-            rows.append(("crosstalk", at_s, "crosstalk"))
-        elif contact < 0:
-            rows.append(("stray", at_s, "noise"))
-        elif contact not in firsts:
-            firsts[contact] = note
-        else:
-            cause = _double(planted, sounds, contacts, firsts[contact], note)
-            rows.append(("double", onset_s[contact], cause))
-    gain = 10.0 ** (planted.settings["gain_db"] / 20.0)
-    for k, contact in enumerate(contacts):
-        if k not in firsts:
-            heard = contact["level"] * gain > planted.settings["threshold_percent"] / 100.0
-            alone = k == 0 or contact["onset_s"] - contacts[k - 1]["onset_s"] > 0.12
-            cause = "shadowed" if heard and not alone else "under_threshold"
-            rows.append(("lost", onset_s[k], cause))
-    struck_by = {contact["strike"] for contact in contacts}
-    for number, pulse in enumerate(truth.content["pulses"]):
-        if number not in struck_by:
-            at_s = truth.t_s(np.array([pulse["on_s"]]))[0]
-            rows.append(("not_struck", float(at_s), "bench_fault"))
-    found = pd.DataFrame(rows, columns=["kind", "t_s", "cause"])
-    return found.sort_values("t_s", ignore_index=True)
-
-
-def _sounds(planted: Plant, contacts: list[dict[str, Any]]) -> list[Any]:
-    pad = Pad(planted.pad)
-    made = []
-    for row in contacts:
-        facts = {field.name: row.get(field.name, 0.0) for field in dataclasses.fields(Contact)}
-        made.append(pad.sound(Contact(**facts | {"angle_rad": STRIKERS[row["striker"]].angle_rad})))
-    return made
-
-
-def _double(
-    planted: Plant, sounds: list[Any], contacts: list[dict[str, Any]], first: dict[str, Any],
-    second: dict[str, Any],
-) -> str:  # fmt: skip
-    """Tell why the module triggered again: by the part of the stroke that did, or by clipping.
-
-    Clipping is the cause where the same module with converters that do not clip would have stayed
-    silent: its peak would have been higher, and with it the level to pass.
-    """
-    sound = sounds[first["contact"]]
-    begin_s = contacts[first["contact"]]["contact_s"]
-    gain = 10.0 ** (planted.settings["gain_db"] / 20.0)
-    window_s = 1e-3 * planted.settings["peak_window_ms"]
-    fine_s = np.arange(0.0, window_s, 2e-5)
-    peak = gain * np.abs(sound.voltage(first["trigger_s"] - begin_s + fine_s)).max()
-    if peak > 1.0:
-        blind_s = max(window_s, 1e-3 * planted.settings["dead_time_ms"])
-        t_s = np.arange(first["trigger_s"] + blind_s, second["trigger_s"] + 1e-3, 2e-5)
-        age = (t_s - first["trigger_s"] - blind_s) / (1e-3 * planted.settings["release_ms"])
-        level = gain * np.abs(sound.voltage(t_s - begin_s))
-        if not (level > peak * np.exp(-age)).any():
-            return "clipped"
-    heard_s = second["trigger_s"] - begin_s + fine_s
-    if (
-        gain * np.abs(sound.voltage(heard_s)).max()
-        < 0.5 * 0.01 * planted.settings["threshold_percent"]
-    ):
-        return "noise"
-    parts = {name: np.abs(wave).max() for name, wave in sound.parts(heard_s).items()}
-    return "late_peak" if parts["late peak"] > parts["ringing"] else "release_too_fast"
-
-
-def confusion(pairs: list[tuple[pd.DataFrame, pd.DataFrame]]) -> pd.DataFrame:
-    """Count true causes (rows) against told ones (columns); ``missed`` and ``made up`` too."""
-    counted: list[tuple[str, str]] = []
-    for true, told in pairs:
-        free = set(range(len(told)))
-        for row in true.itertuples():
-            near = [
-                k
-                for k in free
-                if told["kind"][k] == row.kind and abs(told["t_s"][k] - row.t_s) < FAR_S
-            ]
-            if not near:
-                counted.append((row.cause, "missed"))
-                continue
-            free.discard(near[0])
-            counted.append((row.cause, told["cause"][near[0]]))
-        counted += [("nothing", told["cause"][k]) for k in free]
-    found = pd.DataFrame(counted, columns=["true", "told"])
-    return pd.crosstab(found["true"], found["told"])

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import planted
 import pytest
+import told_faults
 
 from analysis.causes import count
 
@@ -20,12 +21,14 @@ def right_share(kind: str, least: int, folder: Path) -> float:
     pairs = []
     found = 0
     for number in itertools.count():
-        pairs.append(planted.strike(planted.plant(kind, number), folder / str(number), number + 1))
+        pairs.append(
+            told_faults.strike(planted.plant(kind, number), folder / str(number), number + 1)
+        )
         found += int((pairs[-1][0]["cause"] == kind).sum())
         if found >= least:
             break
         assert number < 20 or found > least / 100, f"hardly any {kind} was planted"
-    table = planted.confusion(pairs)
+    table = told_faults.confusion(pairs)
     print(f"\nplanted: {kind}; rows: true, columns: told\n{table.to_string()}")
     # what was missed, and what was made up, counts as wrong
     made_up = table.loc["nothing"].sum() if "nothing" in table.index else 0
@@ -50,18 +53,18 @@ def test_causes_are_right_of_two_thousand(kind: str, tmp_path: Path) -> None:
 def test_the_setting_named_avoids_them(kind: str, tmp_path: Path) -> None:
     """Struck again with the setting that is named, at most a tenth of the faults are left."""
     plant = planted.plant(kind, 0)
-    true, told = planted.strike(plant, tmp_path / "faults", seed=1)
+    true, told = told_faults.strike(plant, tmp_path / "faults", seed=1)
     likeliest = count(told).iloc[0]
     assert likeliest["cause"] == kind
     settings = plant.settings | {likeliest["setting"]: round(float(likeliest["avoided_by"]), 3)}
     mended = dataclasses.replace(plant, settings=settings, claimed=settings)
-    left, _ = planted.strike(mended, tmp_path / "mended", seed=1)
+    left, _ = told_faults.strike(mended, tmp_path / "mended", seed=1)
     assert len(left) <= 0.1 * len(true)
 
 
 def test_what_no_setting_avoids_is_said(tmp_path: Path) -> None:
     """A soft stroke right after a hard one is lost to any setting: none is named."""
-    _, told = planted.strike(planted.plant("shadowed", 0), tmp_path / "run", seed=1)
+    _, told = told_faults.strike(planted.plant("shadowed", 0), tmp_path / "run", seed=1)
     lost = told[told["cause"] == "shadowed"]
     assert len(lost) > 20
     assert (lost["setting"] == "").all()
