@@ -20,7 +20,7 @@ def fuzz_build(build: Path, name: str) -> Path:
     firmware = builds.FIRMWARE
     sources = [*sorted(firmware.glob("core/*.c")), SOURCES / "requests.c", SOURCES / f"{name}.c"]
     if name == "fuzz_board":
-        sources.append(firmware / "host" / "model.c")
+        sources += [firmware / "host" / name for name in ("model.c", "outputs.c")]
     includes = [f"-I{folder}" for folder in (build, firmware / "core", firmware / "host", SOURCES)]
     flags = ["-std=c11", "-O1", "-g", "-fno-sanitize-recover=all"]
     checks = "-fsanitize=fuzzer,address,undefined"

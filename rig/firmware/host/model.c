@@ -4,36 +4,22 @@
 
 #include "core.h"
 #include "hal.h"
+#include "outputs.h"
 #include "ticks.h"
 
 #define CYCLES_PER_TICK 8u
 #define TURN_TICKS 20u
 #define BYTE_TICKS 20u      /* 1,000,000 baud */
 #define DIN_BYTE_TICKS 640u /* 31,250 baud */
-#define RISE_TICKS 400u     /* current shows so long after a coil goes on */
-#define FALL_TICKS 2000u    /* and is gone so long after it goes off */
 #define PROGRAM_TICKS 30
-#define OUTPUTS (COILS + 1u)
-#define MARKER COILS
 #define FIFO_BYTES 8192u
-#define PULSES_A_CHANNEL 2u
-
-struct pulse {
-    bool set;
-    uint64_t start;
-    uint64_t end;
-};
 
 static struct {
     model_report report;
     model_output output;
     uint64_t now;    /* ticks since the model began */
     uint64_t origin; /* of the program's ticks */
-    struct pulse pulses[OUTPUTS][PULSES_A_CHANNEL];
-    bool level[OUTPUTS];
-    uint64_t changed[OUTPUTS];
-    int forced_current[COILS];
-    bool closed[2]; /* e-stop, guard */
+    bool closed[2];  /* e-stop, guard */
     uint8_t opened;
     bool locked;
     uint64_t off;
@@ -54,40 +40,6 @@ static struct {
     uint64_t transmit_until;
 } self;
 
-static void set_level(unsigned output, bool level, uint64_t ticks) {
-    if (self.level[output] != level) {
-        self.level[output] = level;
-        self.changed[output] = ticks;
-        self.report((output == MARKER) ? "marker" : "coil", (int)output, level ? 1 : 0,
-                    ticks * CYCLES_PER_TICK);
-    }
-}
-
-static void drop_pulses(void) {
-    for (unsigned output = 0; output < OUTPUTS; output++) {
-        for (unsigned i = 0; i < PULSES_A_CHANNEL; i++) {
-            self.pulses[output][i].set = false;
-        }
-        set_level(output, false, self.now);
-    }
-}
-
-/* Pulse edges since the last call, each at its own tick. */
-static void move_outputs(void) {
-    for (unsigned output = 0; output < OUTPUTS; output++) {
-        for (unsigned i = 0; i < PULSES_A_CHANNEL; i++) {
-            struct pulse *pulse = &self.pulses[output][i];
-            if (pulse->set && self.now >= pulse->start) {
-                set_level(output, true, pulse->start);
-                if (self.now >= pulse->end) {
-                    set_level(output, false, pulse->end);
-                    pulse->set = false;
-                }
-            }
-        }
-    }
-}
-
 void model_begin(model_report report, model_output output) {
     memset(&self, 0, sizeof self);
     self.report = report;
@@ -95,15 +47,14 @@ void model_begin(model_report report, model_output output) {
     self.closed[0] = true;
     self.closed[1] = true;
     self.supply_mv = 24000;
-    self.forced_current[0] = 2;
-    self.forced_current[1] = 2;
+    outputs_begin(report);
     model_reset(RESET_POWER_ON);
 }
 
 uint64_t model_cycles(void) { return self.now * CYCLES_PER_TICK; }
 
 void model_reset(uint8_t cause) {
-    drop_pulses();
+    outputs_drop(self.now);
     self.origin = self.now;
     self.hung_until = 0;
     self.opened = 0;
@@ -125,7 +76,7 @@ void model_run_to(uint64_t cycles) {
     while (self.now < end) {
         uint64_t step = end - self.now;
         self.now += (step < TURN_TICKS) ? step : TURN_TICKS;
-        move_outputs();
+        outputs_move(self.now);
         if (self.hung_until != 0) {
             if (self.now < self.hung_until) {
                 continue;
@@ -166,7 +117,7 @@ static void open_input(unsigned which, bool closed) {
             self.off = self.now;
             self.locked = true;
         }
-        drop_pulses();
+        outputs_drop(self.now);
     }
 }
 
@@ -180,9 +131,9 @@ bool model_input(const char *name, int level) {
     } else if (strcmp(name, "impact") == 0) {
         self.hit = self.hit || level != 0;
     } else if (strcmp(name, "current0") == 0) {
-        self.forced_current[0] = level;
+        outputs_force_current(0, level);
     } else if (strcmp(name, "current1") == 0) {
-        self.forced_current[1] = level;
+        outputs_force_current(1, level);
     } else if (strcmp(name, "bridge") == 0) {
         self.bridged = level != 0;
     } else if (strcmp(name, "stall") == 0) {
@@ -215,13 +166,7 @@ uint8_t hal_inputs(void) {
 uint8_t hal_coil_current(void) {
     uint8_t bits = 0;
     for (unsigned coil = 0; coil < COILS; coil++) {
-        uint64_t since = self.now - self.changed[coil];
-        bool flows = self.level[coil] ? since >= RISE_TICKS
-                                      : self.changed[coil] != 0 && since < FALL_TICKS;
-        if (self.forced_current[coil] != 2) {
-            flows = self.forced_current[coil] != 0;
-        }
-        if (flows) {
+        if (outputs_current(coil, self.now)) {
             bits |= (uint8_t)(1u << coil);
         }
     }
@@ -236,17 +181,6 @@ struct kept *hal_kept(void) { return &self.kept; }
 
 const uint8_t *hal_serial(void) { return (const uint8_t *)"HOSTSIDE"; }
 
-static bool add_pulse(unsigned output, uint64_t start, uint64_t width) {
-    for (unsigned i = 0; i < PULSES_A_CHANNEL; i++) {
-        struct pulse *pulse = &self.pulses[output][i];
-        if (!pulse->set) {
-            *pulse = (struct pulse){true, start, start + width};
-            return true;
-        }
-    }
-    return false;
-}
-
 enum hal_armed hal_arm(uint8_t coil, uint32_t start_ticks, uint16_t width_ticks,
                        uint16_t marker_ticks) {
     int32_t lead = (int32_t)(start_ticks - (uint32_t)hal_ticks());
@@ -257,11 +191,11 @@ enum hal_armed hal_arm(uint8_t coil, uint32_t start_ticks, uint16_t width_ticks,
     if (lead < PROGRAM_TICKS) {
         return HAL_LATE;
     }
-    if (!add_pulse(MARKER, start, marker_ticks)) {
+    if (!outputs_set(MARKER, start, marker_ticks)) {
         return HAL_BUSY;
     }
     if (coil != NO_COIL) {
-        (void)add_pulse(coil, start, width_ticks);
+        (void)outputs_set(coil, start, width_ticks);
     }
     return HAL_ARMED;
 }
@@ -270,7 +204,7 @@ void hal_release(uint8_t coil) { (void)coil; }
 
 uint64_t hal_all_off(void) {
     uint64_t off = self.locked ? self.off : self.now;
-    drop_pulses();
+    outputs_drop(self.now);
     /* a lock from before this program's start counts as its start */
     return (off > self.origin) ? off - self.origin : 0;
 }
