@@ -11,8 +11,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.budget import Budget, timing_budget
-from analysis.contacts import Contacts, alike_flights, find_contacts
+from analysis.contacts import Contacts, find_contacts
 from analysis.headless import leave_out_headless, unreadable
+from analysis.landings import alike_flights
 from analysis.listen import Heard, listen
 from analysis.load import Recording
 from analysis.marker_fit import fit_markers
