@@ -23,6 +23,7 @@ from rig.record.limits import TICKS_PER_S
 from rig.simulation.board_limits import hard_limits
 from rig.simulation.board_pins import TICKS_PER_MS, Contacts, Inputs, World
 from rig.simulation.event_ring import EventRing
+from rig.simulation.host_frames import HostFrames
 from rig.simulation.strike_queue import MARKER_TICKS, StrikeQueue
 
 DIN_STAMP_SPREAD_S = 4e-6
@@ -94,9 +95,7 @@ class BoardMachine:
         self.ring = EventRing()
         self._pulses: dict[int, int] = {}  # coil, or lone marker, to the tick of its end
         self._armed_until = NEVER
-        self._heard = 0
-        self._second = 0
-        self._good = self._bad = 0
+        self._frames = HostFrames()
         self._use_supply_range()
         self.contacts.restart(self.now_ticks)
 
@@ -142,7 +141,7 @@ class BoardMachine:
         if self.state in IN_PLAY:
             yield self._armed_until, self._stand_down
         if self.state in (State.READY, *IN_PLAY):
-            yield self._heard + self._silence_ticks, self._host_silent
+            yield self._frames.heard_ticks + self._silence_ticks, self._host_silent
         if (due := self.contacts.currents.next_due) is not None:
             yield due, self._current_overdue
         if (due := self.contacts.next_due) is not None:
@@ -255,23 +254,13 @@ class BoardMachine:
     def frame_came(self, good: bool) -> None:
         """Count a frame, good or damaged; a flood trips."""
         now = self.now_ticks
-        if now // TICKS_PER_S != self._second:
-            self._second = now // TICKS_PER_S
-            self._good = self._bad = 0
-        if good:
-            self._good += 1
-            self._heard = now
-        else:
-            self._bad += 1
-        if self.state in IN_PLAY:
-            if self._bad > BOARD_RULES["crc_flood_per_s"]:
-                self.trip(Trip.CRC_FLOOD, now)
-            elif self._good > BOARD_RULES["frame_flood_per_s"]:
-                self.trip(Trip.FRAME_FLOOD, now)
+        flood = self._frames.count(good, now)
+        if flood is not None and self.state in IN_PLAY:
+            self.trip(flood, now)
 
     def all_interlocks(self) -> int:
         """Bits of all interlocks, host and limits too."""
-        alive = self.now_ticks - self._heard < self._silence_ticks
+        alive = self.now_ticks - self._frames.heard_ticks < self._silence_ticks
         return self.contacts.closed | alive << Interlock.HOST | self.agreed << Interlock.LIMITS
 
     # bursts
