@@ -64,7 +64,7 @@ def _templates(length: int, order: int) -> tuple[Floats, ...]:
     return unit, *(values[good] for values in rest)
 
 
-def _product(rows: Floats, templates: Floats) -> Floats:
+def product(rows: Floats, templates: Floats) -> Floats:
     """``rows @ templates`` in pieces that the linear algebra leaves to one processor.
 
     Above about 260,000 multiplications it wakes others, which costs more than it saves on a
@@ -116,7 +116,7 @@ def fit_rise(
     """
     length = windows.shape[1]
     unit, norm, start, scale, power, bend, cell, width = _templates(length, order)
-    along = _product(windows, unit)
+    along = product(windows, unit)
     energy = along**2
     if earliest is not None:
         begun = (length - 1 - AHEAD) - start

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.novelty import NEAR_S
-from analysis.quiet_starts import from_silence
+from analysis.quiet_starts import from_quiet
 from analysis.stretch import BACK_S, UNSURE_S, Starts
 from analysis.stretch import Stretch as Stretch
 from analysis.tail_starts import from_tails
@@ -20,12 +20,13 @@ Bools = npt.NDArray[np.bool_]
 PEAK_SEARCH_S = 0.05
 FORE_S = 0.0005
 """A corner shows up to so long before its hop on the shorter scales."""
-FOOT_SHARE, FOOT_NOISE_RATIO = 0.02, 6.0
-"""Hops of a rise stand above so much of its peak, and above so many times their noise."""
-CREST_SHARE = 0.4
-FOOT_S, FOOT_CALM_S = 0.003, 0.002
-"""A soft blunt stroke may show by its crest alone: its foot is looked for so long before that, and
-must follow on a calm as long as the second. It is at its crest where it is so much of its peak."""
+FOOT_S, LONE_S = 0.003, 0.01
+"""A soft blunt stroke may show by its crest alone: it may begin so long before that, if the stroke
+before it was so much earlier."""
+LOUD_NOISE, RINGING_NOISE, RINGING_SHARE = 5.5, 20.0, 0.3
+"""What is so many times the noise's rms before a stroke is a tail. Before a contact pulse, whose
+shape helps to tell it from one, it is foretold only above the second of these, or where it is more
+than so much of the peak."""
 FAR_GROUPS, WEAK_TAIL = 32, 52.2
 """Means of so many groups of samples, a few ms before a stroke; their chi-squared about their mean
 (31 degrees of freedom), which pure noise passes once in a hundred (tables)."""
@@ -67,36 +68,42 @@ def find_starts(
         return Starts(at, u, peak, peak_frame)
     second = stretch.sample_rate_hz
     fore, back = round(FORE_S * second), round(BACK_S * second)
+    room = np.diff(coarse, prepend=-(2**40))
+    reach = np.full(n, SLOW_BACKS * back)
     if contact:
-        coarse, sure = _at_feet(stretch, coarse, sure)
+        reach = np.where(room > round(LONE_S * second), round(FOOT_S * second), back)
     stops = np.minimum(np.append(coarse[1:] - fore, 2**60), coarse + int(PEAK_SEARCH_S * second))
-    ringing, slanted, weak_tail = (np.zeros(n, dtype=bool) for _ in range(3))
+    tail, ringing, weak_tail = np.zeros(n), np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     group = max(2 * back // 8, 1)
+    lead = SLOW_BACKS * back + FAR_GROUPS * group
     for k in range(n):
-        lead = SLOW_BACKS * back + FAR_GROUPS * group
         near = stretch.clean(int(coarse[k]) - lead, max(int(stops[k]), int(coarse[k]) + 2 * fore))
         size = np.abs(near)
         top = lead - fore + int(size[lead - fore :].argmax())
         peak[k], peak_frame[k] = size[top], coarse[k] - lead + top
-        # a sound that may begin slowly can be loud for some ms before its corner shows
-        quiet_until = back if contact else SLOW_BACKS * back
-        before = size[lead - quiet_until - 2 * back : lead - quiet_until]
-        close = not contact and k > 0 and coarse[k] - coarse[k - 1] < 2 * SLOW_BACKS * back
-        ringing[k] = close or before.max() > 5.5 * stretch.noise_rms
-        means = near[: (FAR_GROUPS + 8) * group].reshape(-1, group).mean(axis=1)
-        means *= np.sqrt(group) / stretch.noise_rms
-        slanted[k] = np.abs(means[FAR_GROUPS:]).max() > 5.0
+        quiet_until = lead - int(reach[k])
+        loudest = float(size[quiet_until - 2 * back : quiet_until].max())
+        ringing[k] = loudest > LOUD_NOISE * stretch.noise_rms
+        if contact:
+            ringing[k] &= loudest > min(RINGING_NOISE * stretch.noise_rms, RINGING_SHARE * peak[k])
+        else:
+            ringing[k] |= room[k] < 2 * SLOW_BACKS * back
+        means = near[: quiet_until // group * group].reshape(-1, group).mean(axis=1)
+        tail[k] = np.abs(means[-8 if room[k] < 2 * lead else -24 :]).max()
         # a sound that may begin slowly is known by its slowest parts, where tails and hum stay
-        weak_tail[k] = FAR_GROUPS * means[:FAR_GROUPS].var() > WEAK_TAIL
+        slowly = means[:FAR_GROUPS].var() * group / stretch.noise_rms**2
+        weak_tail[k] = FAR_GROUPS * slowly > WEAK_TAIL
     calm = np.flatnonzero(~ringing)
-    for tail in (False, True):
-        some = np.flatnonzero(~ringing & (weak_tail == tail)) if not contact else calm[:0]
-        if len(some):
-            at[some], u[some] = of_unknown_make(stretch, coarse[some], peak[some], sure[some], tail)
-    if len(calm) and contact:
-        at[calm], u[calm] = from_silence(
-            stretch, coarse[calm], peak[calm], slanted[calm], sure[calm]
+    if contact:
+        at[calm], u[calm] = from_quiet(
+            stretch, coarse[calm], reach[calm], room[calm], peak[calm], tail[calm]
         )
+    for smooth in (False, True) if not contact else ():
+        some = np.flatnonzero(~ringing & (weak_tail == smooth))
+        if len(some):
+            at[some], u[some] = of_unknown_make(
+                stretch, coarse[some], peak[some], sure[some], smooth
+            )
     loud = np.flatnonzero(ringing)
     if len(loud):
         early = np.where(sure[loud], 0, round(UNSURE_S * second))
@@ -106,28 +113,3 @@ def find_starts(
             anywhere = ANYWHERE_U_S * np.minimum(ratio, 1.0)
             u[loud] = np.hypot(u[loud], second * np.hypot(FOOT_U_S * ratio, anywhere))
     return Starts(at, u, peak, peak_frame)
-
-
-def _at_feet(stretch: Stretch, coarse: Ints, sure: Bools) -> tuple[Ints, Bools]:
-    """Move strokes that were found at their crest to the foot of their rise."""
-    hop, second = stretch.frames_per_hop, stretch.sample_rate_hz
-    reach, calm = (round(span_s * second / hop) for span_s in (FOOT_S, FOOT_CALM_S))
-    back, after = reach + calm, round(FORE_S * second / hop) + 1
-    coarse, sure = coarse.copy(), sure.copy()
-    previous = np.append(-(2**60), coarse[:-1])
-    for k in np.flatnonzero(coarse - previous > 2 * back * hop):
-        first = int(coarse[k]) - back * hop
-        means = stretch.clean(first, first + (back + after) * hop).reshape(-1, hop).mean(axis=1)
-        size = np.abs(means)
-        least = FOOT_NOISE_RATIO * stretch.noise_rms / np.sqrt(hop)
-        below = np.flatnonzero(size[:back] < max(FOOT_SHARE * float(size.max()), least))
-        foot = int(below[-1]) + 1 if len(below) else 0
-        rising = (back - foot) * hop > UNSURE_S * second and foot >= calm
-        # no more than half of the way to the crest is spent low, or the foot is that of a tail
-        high = int(np.argmax(size[foot:] > CREST_SHARE * size.max()))
-        crest = foot + int(size[foot:].argmax())
-        rising &= foot + high < back and high <= crest - foot - high + 1
-        rising &= bool((means[foot:crest] * means[crest] > 0.0).all())
-        if rising and np.isin(np.arange(foot - calm, foot), below).all():
-            coarse[k], sure[k] = first + foot * hop, False
-    return coarse, sure

@@ -1,0 +1,266 @@
+"""The foot of a contact pulse, below one sample, on a smooth tail that isn't known.
+
+A contact pulse rises as a power of the time since its start, or as a slope that steepens, and bends
+over towards its crest. What it stands on is smooth: nothing, drift, what is left of hum, the weak
+tail of an earlier stroke. Which of all these it is isn't known, so all are fitted: each start and
+shape on a grid, on tails (Gaussian processes) of several strengths and smoothnesses. Their marginal
+likelihoods weigh them; the mean is the estimate and the spread its uncertainty, that of the unknown
+shape and tail included (Bayesian model averaging).
+
+Samples are averaged over bins that widen with the distance from the level reached, so that one row
+is fine enough for a sharp rise and long enough for a slow one and the tail before it.
+
+Source: Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), eq. 2.30 (marginal
+likelihood), section 2.7 (explicit basis functions), eq. 4.9 (squared exponential), appendix A.3
+(matrix inversion lemma). From memory.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.rise import AHEAD, BENDS, POWERS, PRIOR, SHAPE_ERROR, SHAPE_U, product
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+HEIGHTS = (0.02, 0.08, 0.2, 0.4, 0.6)
+"""Level over the crest, for which shapes are made ready; the nearest is used."""
+TALLNESSES = (6.0, 10.0, 20.0, 40.0, 80.0)
+"""The same of level over noise."""
+BINS = 24
+"""Bins of each width: one sample twice, then doubling."""
+LONGEST_S, STARTS = 0.0035, 64
+"""Longest way from the start to the level, and how many starts are tried on it."""
+TAILS_S = (0.0006, 0.002)
+"""Times over which tails are smooth ..."""
+TAILS_NOISE = (0.7, 3.0, 12.0)
+"""... and their rms over that of the noise."""
+TAIL_HZ, PERIOD = 640.0, 1.5
+"""Tails are sums of cosines up to that frequency, with so many rows to half a period of the
+first."""
+NO_TAIL = 0.3
+"""Prior chance that there is none; the others share the rest."""
+GAIN_SPREAD = 0.5
+"""Prior spread of the pulse's height at the level, about the level: the tail does the rest."""
+UNLIKELY = 12.0
+"""Logarithm of how much less likely than the best a fit is that counts for nothing."""
+FEW = 8
+"""Rows at once, which fit the processor's cache."""
+
+
+@functools.cache
+def _bin_edges(octaves: int) -> Ints:
+    """First sample of each bin of a row, and the row's length: (bins + 1,)."""
+    widths = [1] * BINS
+    for octave in range(octaves):
+        widths += [2**octave] * BINS
+    return np.concatenate([[0], np.cumsum(widths[::-1])])
+
+
+def foot_length(octaves: int) -> int:
+    """Samples in a row with so many doublings of its bins."""
+    return BINS << octaves
+
+
+def _binned(rows: Floats) -> Floats:
+    """Sums over bins, scaled to have noise as large as that of the samples: (..., bins)."""
+    edges = _bin_edges(round(np.log2(rows.shape[-1] / BINS)))
+    return np.asarray(np.add.reduceat(rows, edges[:-1], axis=-1) / np.sqrt(np.diff(edges)))
+
+
+@dataclasses.dataclass(frozen=True)
+class _Shapes:
+    """Pulses, one for each start and shape (K of them): 1 at the level."""
+
+    binned: Floats  # (bins, K)
+    start: Floats  # (K,) samples before the level
+    scale: Floats
+    power: Floats
+    bend: Floats
+    angle: Floats  # from the start to the level, where that to the crest is a right one
+    spacing: Floats
+    prior: Floats  # logarithm
+
+    def passing(self, which: Ints, share: Floats) -> Floats:
+        """Samples from the level to where pulses pass a share of it."""
+        angle = self.angle[which]
+        root = np.where(
+            self.bend[which] > 0,
+            4.0 * share / (1.0 + np.sqrt(1.0 + 8.0 * share)),
+            np.arcsin(share ** (1.0 / self.power[which]) * np.sin(angle)) / angle,
+        )
+        return np.asarray(self.scale[which] * root - self.start[which])
+
+
+@functools.lru_cache(maxsize=16)
+def _shapes(length: int, height: float, rate_hz: float) -> _Shapes:
+    n = np.arange(length) - (length - 1 - AHEAD)
+    longest = min(LONGEST_S * rate_hz, 0.8 * length)
+    starts = np.concatenate([np.arange(-1.8, 3.0, 0.2), np.geomspace(3.0, longest, STARTS)])
+    scale = np.maximum(starts, 1.0)
+    x = np.maximum(n + starts[:, None], 0.0) / scale[:, None]
+    angles = [float(np.arcsin(height ** (1.0 / power))) for power in POWERS]
+    binned = [
+        _binned(
+            (np.sin(np.minimum(angle * x, 0.5 * np.pi)) / np.sin(angle)) ** power
+            * ((1.0 + bend * x) / (1.0 + bend))
+        )
+        for power, bend, angle in zip(POWERS, BENDS, angles, strict=True)
+    ]
+    spacing, kinds = np.gradient(starts), len(POWERS)
+    return _Shapes(
+        binned=np.concatenate(binned).T,
+        start=np.tile(starts, kinds),
+        scale=np.tile(scale, kinds),
+        power=np.repeat(POWERS, len(starts)),
+        bend=np.repeat(BENDS, len(starts)),
+        angle=np.repeat(angles, len(starts)),
+        spacing=np.tile(spacing, kinds),
+        prior=np.log(np.concatenate([spacing * share for share in PRIOR])),
+    )
+
+
+@dataclasses.dataclass(frozen=True)
+class _Tails:
+    """Tails of several kinds (M, the first of them none), as sums of cosines (J)."""
+
+    cosines: Floats  # (bins, J)
+    inverse: Floats  # (M, J, J): of the precision of the cosines' heights, given a row
+    volume: Floats  # (M,) logarithm of the prior chance and of what the tail's freedom costs
+
+
+@functools.lru_cache(maxsize=8)
+def _tails(length: int, rate_hz: float) -> _Tails:
+    period_s = PERIOD * length / rate_hz
+    hz = np.arange(int(2.0 * period_s * TAIL_HZ) + 1) / (2.0 * period_s)
+    at_s = np.arange(length) / rate_hz + 0.5 * (period_s - length / rate_hz)
+    cosines = _binned(np.cos(2.0 * np.pi * hz[:, None] * at_s)).T
+    gram = cosines.T @ cosines
+    kinds = [np.zeros(len(hz))]
+    for smooth_s in TAILS_S:
+        power = np.exp(-0.5 * (2.0 * np.pi * hz * smooth_s) ** 2)
+        power /= power[0] + 0.5 * power[1:].sum()
+        kinds += [rms**2 * power for rms in TAILS_NOISE]
+    chance = np.full(len(kinds), (1.0 - NO_TAIL) / (len(kinds) - 1))
+    chance[0] = NO_TAIL
+    root = np.sqrt(kinds)
+    inner = np.eye(len(hz)) + root[:, :, None] * gram * root[:, None, :]
+    inverse = root[:, :, None] * np.linalg.inv(inner) * root[:, None, :]
+    return _Tails(cosines, inverse, np.log(chance) - 0.5 * np.linalg.slogdet(inner)[1])
+
+
+@dataclasses.dataclass(frozen=True)
+class _Fits:
+    """All pairs of tail and shape (M * K), made ready."""
+
+    pull: Floats  # (J, M * K) what a tail takes of a shape
+    tightness: float  # of the prior of heights
+    spread: Floats  # (M * K,) variance of the height
+    constant: Floats  # (M * K,) logarithm of all that depends on no row
+
+
+@functools.lru_cache(maxsize=32)
+def _fits(length: int, height: float, rate_hz: float, tallness: float) -> _Fits:
+    shapes, tails = _shapes(length, height, rate_hz), _tails(length, rate_hz)
+    across = tails.cosines.T @ shapes.binned
+    pull = tails.inverse @ across
+    tightness = (GAIN_SPREAD * tallness) ** -2
+    precision = (shapes.binned**2).sum(axis=0) - (across * pull).sum(axis=1) + tightness
+    constant = tails.volume[:, None] + shapes.prior - 0.5 * np.log(precision / tightness)
+    return _Fits(
+        pull=np.concatenate(list(pull), axis=1),
+        tightness=tightness,
+        spread=1.0 / precision.ravel(),
+        constant=constant.ravel(),
+    )
+
+
+def fit_feet(
+    rows: Floats,
+    threshold: Floats,
+    level: Floats,
+    crest: Floats,
+    noise_rms: float,
+    sample_rate_hz: float,
+) -> tuple[Floats, Floats]:
+    """Fit the first rise of contact pulses.
+
+    Parameters
+    ----------
+    rows
+        (strokes, ``foot_length``) samples; the one ``AHEAD`` before the last is the first to reach
+        ``level``.
+    threshold
+        (strokes,) magnitude whose passing is asked for.
+    level
+        (strokes,) magnitude reached at the end.
+    crest
+        (strokes,) magnitude of the pulse's peak.
+    noise_rms
+        Rms of the noise, taken for white.
+    sample_rate_hz
+        Rate.
+
+    Returns
+    -------
+    at, u
+        (strokes,) passing of the threshold, in samples after the first of the row, and its
+        standard uncertainty. Empty for no rows.
+    """
+    at, u = np.zeros(len(rows)), np.zeros(len(rows))
+    sigma = np.hypot(noise_rms, SHAPE_ERROR * level)
+    heights = _nearest(level / crest, HEIGHTS)
+    tallnesses = _nearest(level / sigma, TALLNESSES)
+    ready = np.stack([heights, tallnesses], axis=1)
+    for height, tallness in np.unique(ready, axis=0).tolist():
+        same = np.flatnonzero((heights == height) & (tallnesses == tallness))
+        for first in range(0, len(same), FEW):
+            few = same[first : first + FEW]
+            at[few], u[few] = _fit(
+                rows[few], threshold[few], sigma[few], sample_rate_hz, height, tallness
+            )
+    return at, u
+
+
+def _nearest(value: Floats, ready: tuple[float, ...]) -> Floats:
+    nearest = np.abs(np.log(value)[:, None] - np.log(ready)).argmin(axis=1)
+    return np.asarray(np.array(ready)[nearest])
+
+
+def _fit(
+    rows: Floats, threshold: Floats, sigma: Floats, rate_hz: float, height: float, tallness: float
+) -> tuple[Floats, Floats]:
+    length = rows.shape[1]
+    shapes, tails = _shapes(length, height, rate_hz), _tails(length, rate_hz)
+    fits = _fits(length, height, rate_hz, tallness)
+    last, count = length - 1 - AHEAD, len(shapes.start)
+    seen = _binned(rows * (np.sign(rows[:, last]) / sigma)[:, None])
+    across = product(seen, tails.cosines)
+    # inner products in the metric of noise and tail
+    match = product(seen, shapes.binned)[:, None, :] + fits.tightness * tallness
+    match = match - product(across, fits.pull).reshape(len(rows), -1, count)
+    match = match.reshape(len(rows), -1)
+    taken = 0.5 * ((across @ tails.inverse) * across).sum(axis=2).T
+    fit = (0.5 * match**2 * fits.spread + fits.constant).reshape(len(rows), -1, count)
+    fit = (fit + taken[:, :, None]).reshape(len(rows), -1)
+    best = fit.max(axis=1)
+    misfit = np.maximum(((seen**2).sum(axis=1) - 2.0 * best) / seen.shape[1], 1.0)
+    at, u = np.zeros(len(rows)), np.zeros(len(rows))
+    for row in range(len(rows)):
+        likely = np.flatnonzero(fit[row] > best[row] - UNLIKELY * misfit[row])
+        weight = np.exp((fit[row, likely] - best[row]) / misfit[row])
+        weight /= weight.sum()
+        tall = np.maximum(match[row, likely] * fits.spread[likely], 1e-6)
+        share = np.minimum(threshold[row] / sigma[row] / tall, 1.0)
+        which = likely % count
+        passing = np.minimum(last + shapes.passing(which, share), last + AHEAD)
+        at[row] = weight @ passing
+        variance = weight @ ((passing - at[row]) ** 2 + shapes.spacing[which] ** 2 / 12.0)
+        # no pulse is of one shape all the way up: the further from the level, the less is sure
+        u[row] = np.hypot(np.sqrt(variance), SHAPE_U * max(last - at[row], 0.0))
+    return at, u
