@@ -128,9 +128,9 @@ def advise(
     span_db = float(20.0 * np.log10(peaks.max() / peaks.min())) if peaks.min() > 0.0 else math.inf
     if span_db < LEAST_SPAN_DB:
         cautions.append(
-            f"the first peaks of all strokes lie within {span_db:.0f} dB, and {LEAST_SPAN_DB:g} dB "
-            "or more are wanted: gain and threshold are those of such strokes alone; strike single "
-            "strokes over all forces"
+            f"the first peaks of all strokes lie within {math.floor(10.0 * span_db) / 10.0:g} dB, "
+            f"and {LEAST_SPAN_DB:g} dB or more are wanted: gain and threshold are those "
+            "of such strokes alone; strike single strokes over all forces"
         )
     gain, gain_db = gain_advice(strokes, today, now, velocities, gain_range_db, cautions)
     decay_ms = choices.natural_decay_ms(strokes, noise)
@@ -158,6 +158,8 @@ def advise(
     covered_ms = min(least_dead_ms, choices.LONGEST_DEAD_MS)
     dead_ms = max(round(covered_ms + DEAD_MARGIN_MS, 2), window_ms)
     curve = curve_advice(strokes, today, velocities, declared_exponent) if force_known else None
+    if curve is None:
+        cautions.append(_no_curve(today, velocities, force_known=force_known))
     settings = Settings(
         gain_db=gain_db,
         threshold_percent=round(percent, 3),
@@ -189,6 +191,21 @@ def advise(
         cautions=tuple(cautions),
         front=front(strokes, settings, today),
         count=len(strokes),
+    )
+
+
+def _no_curve(today: Settings, velocity: Array, *, force_known: bool) -> str:
+    """Tell why nothing is advised of the velocity curve."""
+    why = "too few velocities from 5 to 126, or strokes of one force alone"
+    if not force_known:
+        why = "the forces of the strokes are not known"
+    elif not np.isfinite(velocity).any():
+        why = "no notes were recorded"
+    elif today.curve_exponent is None:
+        why = "today's exponent is not known; write it into the specimen file, [module.settings]"
+    return (
+        f"no advice on the velocity curve: {why}. An upward-curving parabola, exponent 2, is a "
+        "usual start (common practice, no source)"
     )
 
 

@@ -170,7 +170,8 @@ def _facts(run: Waveforms, settings: Settings, noise: Noise) -> _Facts:
     if not math.isfinite(decay_ms):
         decay_ms = settings.release_ms or 20.0
     alone = run.lonely().envelopes
-    least_dead_ms = 0.0
+    # without strokes that ring out alone nothing tells it
+    least_dead_ms = settings.peak_window_ms or 2.0
     gain_db = settings.gain_db or 0.0
     if len(alone):
         blind = choices.recovery_times_ms(

@@ -255,7 +255,9 @@ def decide(
     if rule == "simple":
         return made(verdict, f"{found}; the value is {side}, its interval is not looked at.")
     risk = _risk(measure, bound)
-    told = f"{100 * risk:.2g} %" if math.isfinite(risk) else "not known"
+    told = "not known"
+    if math.isfinite(risk):
+        told = "under 0.01 %" if risk < 1e-4 else f"{100 * risk:.2g} %"
     return made(verdict, f"{found}; the value is {side}. Risk that the true figure isn't: {told}.")
 
 

@@ -18,13 +18,14 @@ from analysis.recovery import RecoveryMap
 from analysis.sensor import Noise, SensorError, noise
 from analysis.sensor_facts import (
     Fact,
+    crosstalk_positions,
     crosstalk_table,
     force_table,
     noise_facts,
     position_table,
     stroke_facts,
 )
-from analysis.waveforms import Waveforms, waveforms_of_parts
+from analysis.waveforms import SILENCE_AFTER_S, Waveforms, waveforms_of_parts
 from rig.record.bench_fault import BenchError
 
 LEAST_GAPS = 3
@@ -45,7 +46,7 @@ class Evidence:
         Settings; or None, and a sentence on why there are none.
     explained
         Every fault of the run with its cause.
-    facts, by_force, crosstalk, positions
+    facts, by_force, crosstalk, positions, crosstalk_positions
         The sensor itself; tables may be empty.
     recovery
         None with pairs of fewer than ``LEAST_GAPS`` gaps.
@@ -61,6 +62,7 @@ class Evidence:
     by_force: pd.DataFrame
     crosstalk: pd.DataFrame
     positions: pd.DataFrame
+    crosstalk_positions: pd.DataFrame
     recovery: RecoveryMap | None
 
     @property
@@ -118,9 +120,21 @@ def gather(
         )
     except BenchError as error:
         no_advice = str(error)
-    crosstalk = pd.DataFrame()
+    if advice is not None and cut.silence_after_s < SILENCE_AFTER_S[0]:
+        text = (
+            f"noise is what was heard from {cut.silence_after_s:g} s after a stroke on, where the "
+            "pad may still ring: it may be less; give the protocol an idle stage"
+        )
+        advice = dataclasses.replace(advice, cautions=(*advice.cautions, text))
+    places = _places([analysis, *elsewhere], cut) if elsewhere else {}
+    crosstalk = crosstalk_over = pd.DataFrame()
     if "second_zone" in recording.roles:
-        crosstalk = crosstalk_table(cut, _cut(analysis, "second_zone"))
+        beside = _cut(analysis, "second_zone")
+        crosstalk = crosstalk_table(cut, beside)
+        if all("second_zone" in run.recording.roles for run in elsewhere):
+            zones = [beside, *(_cut(run, "second_zone") for run in elsewhere)]
+            both = zip(places.values(), zones, strict=False)
+            crosstalk_over = crosstalk_positions(dict(zip(places, both, strict=True)))
     return Evidence(
         analysis=analysis,
         cut=cut,
@@ -128,10 +142,11 @@ def gather(
         advice=advice,
         no_advice=no_advice,
         explained=explain(cut, strokes, analysis.table.notes, settings, silence),
-        facts=[*noise_facts(cut.silence, silence), *stroke_facts(cut)],
+        facts=[*noise_facts(cut.silence, silence), *stroke_facts(cut, today=settings)],
         by_force=force_table(cut),
         crosstalk=crosstalk,
-        positions=_positions([analysis, *elsewhere], cut) if elsewhere else pd.DataFrame(),
+        positions=position_table(places),
+        crosstalk_positions=crosstalk_over,
         recovery=recovery_of(strokes),
     )
 
@@ -168,16 +183,18 @@ def _velocities(strokes: pd.DataFrame) -> NDArray[np.float64]:
     return np.where(np.isfinite(strokes["note_t_s"].to_numpy(dtype=float)), velocity, math.nan)
 
 
-def _positions(runs: Sequence[Analysis], first: Waveforms) -> pd.DataFrame:
+def _places(runs: Sequence[Analysis], first: Waveforms) -> dict[float, Waveforms]:
+    """Strokes by their strike position; runs on one pad, each struck at another place."""
     pads = {(run.start.pad_name, run.specimen.pad.serial) for run in runs}
     places = [run.specimen.pad.strike_position for run in runs]
     if len(pads) > 1 or len(set(places)) < len(places):
         raise SensorError(
-            f"level over strike position: {len(pads)} pads, struck at {places}; one pad, struck at "
-            "a different strike_position in each run, is needed"
+            f"level over strike position: pads {', '.join(sorted(map(' '.join, pads)))}, struck at "
+            f"{', '.join(f'{place:g}' for place in places)}; one pad, struck at a different "
+            "strike_position in each run, is needed"
         )
     others = [_cut(run) for run in runs[1:]]
-    return position_table(dict(zip(places, [first, *others], strict=True)))
+    return dict(zip(places, [first, *others], strict=True))
 
 
 def recovery_of(strokes: pd.DataFrame) -> RecoveryMap | None:

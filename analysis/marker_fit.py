@@ -105,7 +105,7 @@ def fit_markers(
         raise BenchError(
             f"{what}: they scatter by {line.residual_sd_us:.1f} µs about the line; at most "
             f"{MOST_RESIDUAL_FRAMES} samples "
-            f"({MOST_RESIDUAL_FRAMES / sample_rate_hz * 1e6:.1f} us) "
+            f"({MOST_RESIDUAL_FRAMES / sample_rate_hz * 1e6:.1f} µs) "
             f"are allowed. {check}, and that the interface runs on its own clock"
         )
     return dataclasses.replace(line, unsure_s=_unsure(line, sent_s, pairs, y, told_s))

@@ -51,8 +51,6 @@ def _often(per_h: float) -> str:
 
 
 def _spread(spread_db: float) -> str:
-    if math.isnan(spread_db):
-        return "which strokes are alike is not known, nor how their level spreads"
     return f"strokes of one force spread by {spread_db:.2f} dB"
 
 
@@ -75,18 +73,29 @@ def gain_advice(
     wanted = _db(target / hardest)
     gain_db = float(np.clip(wanted, *gain_range_db))
     reason = f"the hardest strokes just reach {top}"
-    if bool((strokes.level.max(axis=1) >= CLIP_LEVEL).any()):
-        cautions.append(
-            "the recording itself clips: lower the interface's gain, or reduce the signal "
-            "mechanically (more foam, a softer tip), and record again"
+    clipped = int((strokes.level.max(axis=1) >= CLIP_LEVEL).sum())
+    if clipped:
+        cautions.insert(
+            0,
+            f"the recording itself clips in {clipped} of {len(strokes)} strokes: lower the "
+            "interface's gain, or reduce the signal mechanically (more foam, a softer tip), and "
+            "record again",
         )
     if wanted < gain_range_db[0]:
         cautions.append(
             f"even the least gain, {gain_range_db[0]:g} dB, leaves the hardest strokes "
             f"{gain_range_db[0] - wanted:.1f} dB above {top}: reduce the signal mechanically"
         )
+        reason = f"the least that can be set; the hardest strokes still pass {top}"
+    elif wanted > gain_range_db[1]:
+        reason = (
+            f"the greatest that can be set; the hardest strokes stay "
+            f"{wanted - gain_range_db[1]:.1f} dB below {top}"
+        )
     elif today.gain_db is not None and abs(gain_db - today.gain_db) < KEEP_GAIN_DB:
         gain_db, reason = today.gain_db, f"today's is within {KEEP_GAIN_DB:g} dB of where {reason}"
+    if hardest >= CLIP_LEVEL:
+        reason = "the recording clips, so how hard the hardest strokes are is not known: at most so"
     gain_db = round(gain_db, 1)
     first = choices.first_peaks(strokes) * 10.0 ** ((gain_db + 3.0) / 20.0)
     return (
@@ -156,16 +165,20 @@ def timing_advice(
     alike = recovery_gap_ms(dead, release, ALIKE_DB)
     softer = recovery_gap_ms(dead, release, SOFTER_DB)
     shorter = max(0.2, window - 0.5)
+    now, less, more = spread(window), spread(shorter), spread(window + 1.0)
+    # with no force struck twice nothing tells which strokes are alike
+    alike_known = math.isfinite(now)
     return [
         Advice(
             setting="peak_window_ms",
             value=window,
             today=today.peak_window_ms,
             reason="the shortest window that reaches the first peak with a consistent level",
-            evidence={"spread_db": spread(window)},
-            below=f"{shorter:.1f} ms: {_spread(spread(shorter))}",
-            above=f"{window + 1.0:.1f} ms: every note comes 1 ms later, "
-            f"{_spread(spread(window + 1.0))}",
+            evidence={"spread_db": now},
+            below=f"{shorter:.1f} ms: "
+            + (_spread(less) if alike_known else "not every first peak is reached"),
+            above=f"{window + 1.0:.1f} ms: every note comes 1 ms later"
+            + (f", {_spread(more)}" if alike_known else ""),
         ),
         Advice(
             setting="dead_time_ms",

@@ -12,10 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from analysis import interval
+from analysis.choices import recovery_times_ms
 from analysis.interval import Interval
 from analysis.sensor import Noise, by_force, crosstalk_db
 from analysis.sensor import strokes as describe
 from analysis.waveforms import Waveforms
+from rig.record.specimen import Settings
 
 REARM_SHARE = 0.5
 """Share of the first peak above which a later one counts as a late peak."""
@@ -68,8 +70,14 @@ def noise_facts(samples: ArrayLike, found: Noise, confidence: float = 0.95) -> l
     return facts
 
 
-def stroke_facts(run: Waveforms, confidence: float = 0.95) -> list[Fact]:
-    """Clipping, peaks in time, late peaks and decay of strokes that ring out alone."""
+def stroke_facts(
+    run: Waveforms, confidence: float = 0.95, today: Settings | None = None
+) -> list[Fact]:
+    """Clipping, peaks in time, late peaks and decay of strokes that ring out alone.
+
+    With the settings in force known, also how long late peaks pass the re-arming level, as it
+    would fall from each stroke's peak if there were no dead time.
+    """
     alone = run.lonely()
     if len(alone.envelopes) == 0:
         return []
@@ -109,6 +117,25 @@ def stroke_facts(run: Waveforms, confidence: float = 0.95) -> list[Fact]:
     ]  # fmt: skip
     if len(late):
         facts.append(_fact("last time above half the first peak", instant(late), "ms", len(late)))
+    if today is not None and None not in (
+        today.threshold_percent, today.peak_window_ms, today.release_ms
+    ):  # fmt: skip
+        window_ms = today.peak_window_ms or 0.0
+        until_ms = recovery_times_ms(
+            alone.envelopes, today.threshold_percent or 0.0, window_ms, today.release_ms or 0.0,
+            today.gain_db or 0.0,
+        )  # fmt: skip
+        passing = until_ms[until_ms > window_ms]
+        facts.append(
+            _fact(
+                "strokes that pass today's re-arming level later",
+                interval.share(passing.size, count, confidence),
+                "%", count, 100.0,
+            )
+        )  # fmt: skip
+        if passing.size:
+            last = Interval(float(passing.max()), math.nan, math.nan, "the latest of all")
+            facts.append(_fact("the last of them, after the trigger", last, "ms", passing.size))
     if len(decays):
         facts += [
             _fact("decay to 1/e", median(decays["decay_ms"]), "ms", len(decays)),
@@ -145,8 +172,7 @@ def force_table(run: Waveforms, confidence: float = 0.95) -> pd.DataFrame:
 
 def crosstalk_table(struck: Waveforms, other: Waveforms, confidence: float = 0.95) -> pd.DataFrame:
     """Level of another zone against the struck one, by force: force_n, strokes, db, low, high."""
-    alone = struck.lonely()
-    beside = other.subset(np.isin(other.strokes["stroke"], alone.strokes["stroke"]))
+    alone, beside = _beside(struck, other)
     if len(alone.envelopes) == 0:
         return pd.DataFrame(columns=["force_n", "strokes", "db", "low", "high"])
     ratio = crosstalk_db(alone.envelopes, beside.envelopes)
@@ -157,6 +183,12 @@ def crosstalk_table(struck: Waveforms, other: Waveforms, confidence: float = 0.9
         rows.append((force, int(_same(forces, force).sum()), mean.value, mean.low, mean.high))
     found = pd.DataFrame(rows, columns=["force_n", "strokes", "db", "low", "high"])
     return found.sort_values("force_n", ignore_index=True)
+
+
+def _beside(struck: Waveforms, other: Waveforms) -> tuple[Waveforms, Waveforms]:
+    """Strokes that ring out alone, on the struck zone and on the other."""
+    alone = struck.lonely()
+    return alone, other.subset(np.isin(other.strokes["stroke"], alone.strokes["stroke"]))
 
 
 def position_table(places: Mapping[float, Waveforms], confidence: float = 0.95) -> pd.DataFrame:
@@ -176,21 +208,63 @@ def position_table(places: Mapping[float, Waveforms], confidence: float = 0.95) 
         (Student t by Welch and Satterthwaite; NaN where a place has one stroke of a force).
         Empty with fewer than two places or no force in common.
     """
-    columns = ["position", "strokes", "db", "low", "high"]
     tables = {place: describe(run.lonely().envelopes) for place, run in places.items()}
-    common = set.intersection(*(set(t["force_n"].dropna()) for t in tables.values()))
-    if len(tables) < 2 or not common:
-        return pd.DataFrame(columns=columns)
+    return _over_places(
+        {place: t.rename(columns={"peak_dbfs": "db"}) for place, t in tables.items()},
+        confidence, against_all=True,
+    )  # fmt: skip
+
+
+def crosstalk_positions(
+    places: Mapping[float, tuple[Waveforms, Waveforms]], confidence: float = 0.95
+) -> pd.DataFrame:
+    """Level of another zone against the struck one over strike position.
+
+    Parameters
+    ----------
+    places
+        Position (0 centre, 1 edge) -> strokes there, on the struck zone and on the other one.
+    confidence
+        Of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As :func:`position_table`; ``db``: other over struck zone, mean of the forces struck at
+        every place.
+    """
+    tables = {}
+    for place, (struck, other) in places.items():
+        alone, beside = _beside(struck, other)
+        if len(alone.envelopes) == 0:
+            return _over_places({}, confidence, against_all=False)
+        ratio = crosstalk_db(alone.envelopes, beside.envelopes)
+        tables[place] = pd.DataFrame({"force_n": alone.envelopes.force_n, "db": ratio})
+    return _over_places(tables, confidence, against_all=False)
+
+
+def _over_places(
+    tables: Mapping[float, pd.DataFrame], confidence: float, *, against_all: bool
+) -> pd.DataFrame:
+    """Mean of ``db`` at each place over the forces in common; less that of all places if asked."""
+    common: set[float] = set()
+    if len(tables) > 1:
+        common = set.intersection(*(set(t["force_n"].dropna()) for t in tables.values()))
+    if not common:
+        return pd.DataFrame(columns=["position", "strokes", "db", "low", "high"])
     order = sorted(tables)
     used = [tables[place][tables[place]["force_n"].isin(common)] for place in order]
-    by = [one.groupby("force_n")["peak_dbfs"] for one in used]
+    by = [one.groupby("force_n")["db"] for one in used]
     # each force weighs alike, however often it was struck; shape (places, forces)
     level = np.stack([one.mean().to_numpy() for one in by])
     variance = np.stack([(one.var() / one.size()).to_numpy() for one in by])
     freedom = np.stack([one.size().to_numpy() - 1.0 for one in by])
-    off = (level - level.mean(axis=0)).mean(axis=1)
-    # a place is set against a mean that it is part of: its own part in the difference, and theirs
-    part = (np.eye(len(order)) - 1.0 / len(order)) / len(common)
+    part = np.eye(len(order)) / len(common)
+    if against_all:
+        # a mean that each place is part of: its own part in the difference, and theirs
+        level = level - level.mean(axis=0)
+        part -= 1.0 / len(order) / len(common)
+    off = level.mean(axis=1)
     rows = []
     for k, place in enumerate(order):
         terms = part[k][:, None] ** 2 * variance
@@ -200,7 +274,7 @@ def position_table(places: Mapping[float, Waveforms], confidence: float = 0.95) 
             degrees = float(terms.sum() ** 2 / (terms**2 / freedom).sum())
         half = float(stats.t.ppf(0.5 + confidence / 2.0, degrees)) * error
         rows.append((place, len(used[k]), float(off[k]), off[k] - half, off[k] + half))
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=["position", "strokes", "db", "low", "high"])
 
 
 def _same(values: ArrayLike, value: float) -> NDArray[np.bool_]:

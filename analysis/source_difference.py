@@ -157,7 +157,7 @@ def difference_measures(
         }
         note = (
             f"Notes of {one.source} less those of {one.reference}; both state a standard "
-            f"uncertainty of {u_s * 1e6:.3g} us together"
+            f"uncertainty of {u_s * 1e6:.3g} µs together"
             f"{', the path into the computer left out' if one.path is not None else ''}. "
             f"{one.missing} of the reference's notes are missing, {one.further} are further ones."
         )

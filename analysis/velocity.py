@@ -171,7 +171,7 @@ def _in_pulse_width(width_us: float, direction: str) -> str:
     if not math.isfinite(width_us):
         return told
     sign = {"at_most": "at most ", "at_least": "at least "}.get(direction, "")
-    return f"{told} As a pulse width: {sign}{width_us:.5g} us."
+    return f"{told} As a pulse width: {sign}{width_us:.5g} µs."
 
 
 def velocity_measures(

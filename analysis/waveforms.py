@@ -17,6 +17,9 @@ BEFORE_S = 0.005
 AFTER_S = 0.250
 NEXT_MARGIN_S = 0.003
 _SILENCE_BEFORE_S = 0.4
+SILENCE_AFTER_S = (1.5, 0.8, 0.4)
+"""So long after a stroke begins silence; the sooner ones only where the later ones leave none."""
+LEAST_SILENCE_S = 0.5
 _MOST_SILENCE_S = 20.0
 
 
@@ -34,12 +37,15 @@ class Waveforms:
         Sensor samples while nothing sounded, joined; may be short or empty.
     sample_rate_hz
         Of the silence.
+    silence_after_s
+        So long after a stroke it begins, of ``SILENCE_AFTER_S``.
     """
 
     strokes: pd.DataFrame
     envelopes: Envelopes
     silence: NDArray[np.float32]
     sample_rate_hz: float
+    silence_after_s: float = SILENCE_AFTER_S[0]
 
     def subset(self, keep: NDArray[np.bool_]) -> Waveforms:
         """Return some of the strokes."""
@@ -119,9 +125,14 @@ def waveforms(
         own_s=table["own_s"].to_numpy(dtype=float) - NEXT_MARGIN_S,
     )
     end_s = float(onset[-1]) if went_on else recording.duration_s
+    silence, after_s = np.zeros(0, dtype=np.float32), SILENCE_AFTER_S[0]
+    for after_s in SILENCE_AFTER_S:
+        silence = _silence(recording, onset, column, end_s, after_s)
+        if silence.size >= LEAST_SILENCE_S * rate:
+            break
     return Waveforms(
-        strokes=table, envelopes=made, silence=_silence(recording, onset, column, end_s),
-        sample_rate_hz=rate,
+        strokes=table, envelopes=made, silence=silence, sample_rate_hz=rate,
+        silence_after_s=after_s,
     )  # fmt: skip
 
 
@@ -177,6 +188,7 @@ def waveforms_of_parts(
         ),
         silence=np.concatenate([one.silence for one in made]),
         sample_rate_hz=made[0].sample_rate_hz,
+        silence_after_s=min(one.silence_after_s for one in made),
     )
 
 
@@ -187,14 +199,14 @@ def _struck_with(table: pd.DataFrame) -> NDArray[np.float64]:
 
 
 def _silence(
-    recording: Recording, onset: NDArray[np.float64], column: int, end_s: float
+    recording: Recording, onset: NDArray[np.float64], column: int, end_s: float, after_s: float
 ) -> NDArray[np.float32]:
     """Join what was recorded at least so long after any stroke, and not just before one."""
     edges = np.concatenate([[0.0], onset, [end_s]])
     pieces: list[NDArray[np.float32]] = []
     left_s = _MOST_SILENCE_S
     for k, (begin, end) in enumerate(itertools.pairwise(edges)):
-        start = begin + (1.5 if k else 0.05)
+        start = begin + (after_s if k else 0.05)
         stop = min(end - 0.05, start + left_s)
         if stop - start < 0.2:
             continue

@@ -33,14 +33,15 @@ def write_advice_page(found: Evidence) -> str:
         undefined=jinja2.StrictUndefined,
     )
     analysis, advice = found.analysis, found.advice
-    start = analysis.start
+    start, now = analysis.start, analysis.specimen.module.settings
     return environment.get_template("advice.html").render(
         title=f"{start.module_name} {start.module_firmware} on {start.pad_name}",
         subtitle=f"{start.protocol_name} on {start.bench_name}, {start.created_utc[:10]}",
         zones=words.zones(analysis.specimen),
         doubts=analysis.doubts,
         no_advice=_sentence(found.no_advice.removeprefix("advice on settings: ")),
-        detector_drawn=analysis.specimen.module.settings.threshold_percent is not None,
+        detector_drawn=now.threshold_percent is not None,
+        times_drawn=None not in (now.dead_time_ms, now.release_ms),
         settings=_settings(found),
         predicted=words.predicted(advice) if advice else "",
         cautions=[_sentence(text) for text in advice.cautions] if advice else [],
@@ -199,7 +200,7 @@ def sensor_tables(found: Evidence) -> list[dict[str, Any]]:
                         _force(row['force_n']), row['strokes'],
                         _with(row['level_dbfs'], row['level_low'], row['level_high'], 1),
                         _with(row['spread_db'], row['spread_low'], row['spread_high']),
-                        f"{row['least_head_room_db']:.1f}", row['clipped'],
+                        f"{round(row['least_head_room_db'], 1) + 0.0:.1f}", row['clipped'],
                     ]
                     for row in words.records(by_force)
                 ],
@@ -212,6 +213,11 @@ def sensor_tables(found: Evidence) -> list[dict[str, Any]]:
             "Crosstalk into the other zone", found.crosstalk, "force_n",
             "Highest level of the other zone's sensor against that of the struck one. In brackets: "
             "95 % interval (Student's t).",
+        ),
+        (
+            "Crosstalk over strike position", found.crosstalk_positions, "position",
+            "0 centre, 1 edge; other zone's level over the struck one's, mean of the forces struck "
+            "at every place. In brackets: 95 % interval (Student's t, by Welch and Satterthwaite).",
         ),
         (
             "Level over strike position", found.positions, "position",

@@ -33,6 +33,8 @@ def records(table: pd.DataFrame) -> list[dict[str, Any]]:
 def named(name: str, value: float) -> str:
     """Tell a figure by its name with a unit: ``gap_alike_ms`` as "gap alike 12.9 ms"."""
     words, unit = split_unit(name)
+    if unit in ("dB", "dBFS"):
+        value = round(value, 2) + 0.0  # no "under 0.001", nor minus nothing
     return f"{words} {number(value)} {unit}".strip()
 
 
@@ -74,8 +76,9 @@ def number(value: float) -> str:
 
 
 def evidence(figures: Mapping[str, float]) -> str:
-    """Tell the figures behind a setting in one line."""
-    return "; ".join(named(name, value) for name, value in figures.items())
+    """Tell the figures behind a setting in one line; those that are not known are left out."""
+    known = {name: value for name, value in figures.items() if math.isfinite(value)}
+    return "; ".join(named(name, value) for name, value in known.items()) or "nothing known"
 
 
 def mend(row: Mapping[str, Any]) -> str:

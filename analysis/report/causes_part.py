@@ -13,7 +13,9 @@ from analysis.report import advice_words as words
 from analysis.report.cause_picture import cause_picture
 from rig.record.specimen import Settings
 
-LONGER_AVOIDS = ("dead_time_ms", "release_ms")
+TIMES = ("dead_time_ms", "release_ms")
+TOO_MANY = ("double", "stray")
+"""Notes too many want longer times; strokes that were lost want shorter ones."""
 
 
 def cause_rows(explained: pd.DataFrame, declared: Settings) -> list[dict[str, str]]:
@@ -34,11 +36,11 @@ def cause_rows(explained: pd.DataFrame, declared: Settings) -> list[dict[str, st
 
 
 def _not_kept(row: dict[str, Any], declared: Settings) -> str:
-    """Tell that a setting in force, were it kept, is long enough."""
-    if row["setting"] not in LONGER_AVOIDS:
+    """Tell that a setting in force, were it kept, would have avoided it."""
+    if row["setting"] not in TIMES:
         return ""
-    now = getattr(declared, row["setting"])
-    if now is None or not now >= row["avoided_by"]:
+    now, needed = getattr(declared, row["setting"]), row["avoided_by"]
+    if now is None or not (now >= needed if row["kind"] in TOO_MANY else now <= needed):
         return ""
     return (
         f"; {words.setting(row['setting'], now)} are declared, so this build doesn't keep to them"

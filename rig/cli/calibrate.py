@@ -207,7 +207,7 @@ class _Ladder:
 def _tell(found: ForceCalibration) -> None:
     table = Table(box=None, pad_edge=False)
     for heading in (
-        "width, us",
+        "width, µs",
         "force, N",
         "one stroke",
         "u, %",

@@ -1,10 +1,15 @@
 """What the page of advice says in words."""
 
-import msgspec
+import math
 
-from analysis.report.advice_words import zones
+import msgspec
+import pandas as pd
+import pytest
+
+from analysis.report.advice_words import evidence, zones
+from analysis.report.causes_part import cause_rows
 from rig.record.loaders import find_file, parse_specimen
-from rig.record.specimen import Zone
+from rig.record.specimen import Settings, Zone
 
 
 def test_zones_that_were_not_struck_are_named() -> None:
@@ -20,3 +25,31 @@ def test_zones_that_were_not_struck_are_named() -> None:
     )
     assert head.id in told
     assert "rim, bow" in told
+
+
+@pytest.mark.parametrize(
+    ("kind", "avoided_by", "kept"),
+    [("double", 10.0, False), ("double", 20.0, True), ("lost", 10.0, True), ("lost", 20.0, False)],
+)
+def test_a_build_that_does_not_keep_its_settings_is_told(
+    kind: str, avoided_by: float, kept: bool
+) -> None:
+    """A dead time of 13 ms, were it kept, avoids doubles that want less and losses that want more.
+
+    Longer avoids doubles, shorter avoids losses.
+    """
+    explained = pd.DataFrame(
+        {
+            "kind": [kind], "t_s": [1.0], "stroke": [0], "cause": ["late_peak"],
+            "setting": ["dead_time_ms"], "avoided_by": [avoided_by],
+        }
+    )  # fmt: skip
+    (row,) = cause_rows(explained, Settings(dead_time_ms=13.0))
+    assert ("doesn't keep" not in row["mend"]) == kept
+
+
+def test_figures_are_told_as_a_person_reads_them() -> None:
+    """Decibels that are nothing are 0, and what is not known is left out."""
+    told = evidence({"hardest_level_dbfs": -1e-6, "spread_db": math.nan, "false_per_h": 1e-9})
+    assert told == "hardest level 0 dBFS; false under 0.001 an hour"
+    assert evidence({"spread_db": math.nan}) == "nothing known"

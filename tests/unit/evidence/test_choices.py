@@ -199,6 +199,44 @@ def test_a_hopeless_signal_is_to_be_reduced_mechanically() -> None:
     assert any("reduce the signal mechanically" in text for text in found.cautions)
 
 
+def test_a_recording_that_clips_says_so_first() -> None:
+    """How hard clipped strokes are is not known: the gain says so, and so does the first caution."""
+    found = advise(made(np.random.default_rng(23)).scaled(12.0), silence(), today=Settings())
+    assert "the recording itself clips in" in found.cautions[0]
+    gain = next(one for one in found.advice if one.setting == "gain_db")
+    assert "clips" in gain.reason
+
+
+def test_a_gain_at_its_end_is_told_as_that() -> None:
+    """Where the greatest gain leaves the hardest strokes below full scale, the reason says so."""
+    strokes = made(np.random.default_rng(24)).scaled(-20.0)
+    found = advise(strokes, silence(), today=Settings(gain_db=0.0), gain_range_db=(-12.0, 12.0))
+    gain = next(one for one in found.advice if one.setting == "gain_db")
+    assert gain.value == 12.0
+    assert "greatest that can be set" in gain.reason
+    assert "below full scale" in gain.reason
+
+
+def test_what_is_not_known_of_the_curve_is_said() -> None:
+    """No notes, no forces, or no exponent of today: the reason, and what is a usual start.
+
+    That a parabola is one is common practice, no source.
+    """
+    strokes = made(np.random.default_rng(25))
+    velocity = np.rint(1.0 + 126.0 * strokes.force_n / 40.0)
+    straight = Settings(curve_exponent=1.0)
+    for more, today, why in (
+        ({}, straight, "no notes"),
+        ({"velocity": velocity}, Settings(), "today's exponent"),
+        ({"velocity": velocity, "force_known": False}, straight, "the forces"),
+    ):
+        text = " ".join(advise(strokes, silence(), today=today, **more).cautions)
+        assert f"no advice on the velocity curve: {why}" in text
+        assert "common practice, no source" in text
+    known = advise(strokes, silence(), today=straight, velocity=velocity)
+    assert not any("velocity curve" in text for text in known.cautions)
+
+
 def test_too_few_strokes_give_no_advice() -> None:
     """Fewer than twenty strokes: an error says how many there are and what to strike."""
     strokes = made(np.random.default_rng(22), each=4)

@@ -10,6 +10,7 @@ from analysis import sensor_facts
 from analysis.detector import Envelopes
 from analysis.sensor import noise
 from analysis.waveforms import Waveforms
+from rig.record.specimen import Settings
 
 RATE_HZ = 20_000.0
 ONSET = 100
@@ -113,6 +114,49 @@ def test_crosstalk_is_told_by_force() -> None:
     assert list(found["force_n"]) == [4.0, 12.0]
     assert found["db"].to_numpy() == pytest.approx([-26.0, -20.0], abs=0.2)
     assert (found["low"] < found["db"]).all()
+
+
+def test_crosstalk_is_told_by_position() -> None:
+    """Each place has its own ratio, whatever is struck how often; its interval holds it."""
+    rng = np.random.default_rng(4)
+    places = {}
+    for place, share, counts in ((0.2, 0.05, (20, 6)), (0.8, 0.2, (5, 25))):
+        force_n = np.repeat([4.0, 12.0], counts)
+        struck = run(force_n, force_n / 60)
+        other = run(force_n, share * force_n / 60 * 10 ** (rng.normal(0, 0.2, len(force_n)) / 20))
+        places[place] = (struck, other)
+    found = sensor_facts.crosstalk_positions(places)
+    truth = 20 * np.log10([0.05, 0.2])
+    assert list(found["position"]) == [0.2, 0.8]
+    assert list(found["strokes"]) == [26, 30]
+    assert found["db"].to_numpy() == pytest.approx(truth, abs=0.15)
+    assert ((found["low"] < truth) & (truth < found["high"])).all()
+    assert sensor_facts.crosstalk_positions({0.2: places[0.2]}).empty
+
+
+def test_late_peaks_are_held_against_the_re_arming_level() -> None:
+    """A release of 4 ms lets the ringing through until it drowns; one of 4 s the late peak alone.
+
+    Ringing of 10 ms over a level that falls in 4 ms since d: the last that passes is where it falls
+    to the threshold, at t = 10 ln(peak / threshold), and there d = t (1 - 4 / 10).
+    """
+    strokes = run(np.full(20, 5.0), np.linspace(0.2, 0.3, 20))
+    fast, slow = (
+        by_name(
+            sensor_facts.stroke_facts(
+                strokes,
+                today=Settings(threshold_percent=1.0, peak_window_ms=1.0, release_ms=release_ms),
+            )
+        )
+        for release_ms in (4.0, 4000.0)
+    )
+    share = "strokes that pass today's re-arming level later"
+    assert (fast[share].value, slow[share].value) == (100.0, 100.0)
+    until = "the last of them, after the trigger"
+    assert fast[until].value == pytest.approx(0.6 * 10.0 * math.log(0.3 / 0.01), abs=0.06)
+    assert slow[until].value == pytest.approx(9.0, abs=0.4)
+    unknown = sensor_facts.stroke_facts(strokes, today=Settings(threshold_percent=1.0))
+    assert share not in by_name(unknown)
 
 
 def test_strokes_that_never_ring_out_tell_nothing() -> None:

@@ -21,6 +21,7 @@ from analysis import interval
 from analysis.sensor import noise
 from analysis.sensor_facts import noise_facts, stroke_facts
 from rig.record.measure_names import COMPARED_UNITS, MEASURE_UNITS
+from rig.record.specimen import Settings
 
 DRAWS: dict[str, Draw] = {
     draw.__name__: draw
@@ -85,7 +86,8 @@ def test_every_interval_that_is_printed_is_checked() -> None:
     checked = {figure.split(",")[0] for draw in DRAWS.values() for figure, _, _ in draw(rng)}
     silence = rng.normal(0, 1e-3, 40_000)
     run, _ = page_draws.rung(rng, np.full(40, 5.0), late=0.5)
-    printed = [*noise_facts(silence, noise(silence, 40_000)), *stroke_facts(run)]
+    today = Settings(threshold_percent=1.0, peak_window_ms=1.0, release_ms=5.0)
+    printed = [*noise_facts(silence, noise(silence, 40_000)), *stroke_facts(run, today=today)]
     wanted = {fact.what.split(",")[0] for fact in printed if math.isfinite(fact.low)}
     wanted |= {f"change of {name}" for name in COMPARED_UNITS}
     wanted |= {"recovery at 0.5", "recovery at 0.95", *MEASURE_UNITS}

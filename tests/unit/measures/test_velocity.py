@@ -190,7 +190,7 @@ def test_without_forces_the_pulse_width_stands_in_and_it_is_said():
     assert math.isnan(dead_zone.value)
     assert not dead_zone.bench_limited
     assert "no force calibration" in dead_zone.note
-    assert "at most 200 us" in dead_zone.note
+    assert "at most 200 µs" in dead_zone.note
 
 
 @pytest.mark.parametrize("table", [strokes(0), strokes(1), strokes(4), strokes(4, velocity=np.nan), strokes(3, force_n=np.nan, width_us=np.nan), ladder(np.array([10.0, 20.0]), repeats=1)], ids=["none", "one", "one force", "no velocity", "no force", "two forces"])  # fmt: skip
