@@ -22,11 +22,13 @@ from analysis.roll import resolvable_rates
 from analysis.selection import check_tables
 from analysis.source_difference import SourceDifference, difference_measures
 from analysis.velocity import velocity_measures
-from rig.record.protocol import Protocol
+from rig.record.protocol import GivenStage, Protocol
 from rig.record.specimen import Specimen
 
 FORMAT = 1
 """Version of the schema of ``measures.json``; ``protocols/MEASURES.md`` documents it."""
+
+GIVEN = str(GivenStage.__struct_config__.tag)
 
 _TAIL_S = 0.5  # a note may still come this long after the last stroke of a stage
 
@@ -57,6 +59,11 @@ def stage_spans(strokes: pd.DataFrame) -> dict[str, list[tuple[float, float]]]:
     return found
 
 
+def _known(strokes: pd.DataFrame, *names: str) -> bool:
+    """Whether any row has one of these figures; also where there is no row, which says as much."""
+    return not len(strokes) or bool(np.isfinite(strokes[list(names)].astype(float)).any(axis=None))
+
+
 def _of_stage(
     strokes: pd.DataFrame, notes: pd.DataFrame, spans: list[tuple[float, float]], stage: str,
     specimen: Specimen | None, confidence: float, patterns: set[str],
@@ -75,10 +82,24 @@ def _of_stage(
         found += resolvable_rates(strokes, **common)
     if "flam" in patterns:
         found += flam_measures(strokes, **common)
-    if "single" in patterns:
+    if "single" in patterns and _known(strokes, "force_n", "width_us"):
         curve = specimen.module.declared_curve if specimen else None
         found += velocity_measures(strokes, **common, curve=curve)
     return found
+
+
+def _patterns(strokes: pd.DataFrame, protocol: Protocol | None) -> dict[str, set[str]]:
+    """Stage -> patterns struck in it: the protocol's; of strokes that were given, their own."""
+    named = strokes[strokes["stage"].fillna("").astype(bool)]
+    own = {str(name): set(rows.astype(str)) for name, rows in named.groupby("stage")["pattern"]}
+    if protocol is None:
+        return own
+    tags = {stage.name: str(stage.__struct_config__.tag) for stage in protocol.stages}
+    return {
+        # onsets without a plan belong to no stage: they are single strokes
+        name: own.get(name, {"single"}) if tag == GIVEN else {tag}
+        for name, tag in tags.items()
+    }
 
 
 def measure_all(
@@ -94,6 +115,7 @@ def measure_all(
     budget_s: Mapping[str, float] | None = None,
     late_at_most_s: float = 0.0,
     differences: Sequence[SourceDifference] = (),
+    listened: bool = True,
 ) -> list[Measure]:
     """Measure a whole run, and each of its stages.
 
@@ -115,6 +137,8 @@ def measure_all(
         See :func:`analysis.latency.latency_measures`.
     differences
         Further sources of notes against the one that was used.
+    listened
+        Notes were recorded at all; else none can be a stray.
 
     Returns
     -------
@@ -134,12 +158,9 @@ def measure_all(
     planned = strokes["strike"] >= 0
     if not planned.any() and len(strokes):
         strokes = strokes.assign(pattern="single")
-    if protocol:
-        patterns = {stage.name: str(stage.__struct_config__.tag) for stage in protocol.stages}
-    else:
-        named = strokes[strokes["stage"].astype(bool)]
-        patterns = {str(s): str(p) for s, p in zip(named["stage"], named["pattern"], strict=True)}
-    every = set(patterns.values()) or set(strokes["pattern"].astype(str))
+    patterns = _patterns(strokes, protocol)
+    every = {one for some in patterns.values() for one in some}
+    every = every or set(strokes["pattern"].astype(str))
     shared = (specimen, confidence)
     timing: dict[str, Any] = {
         "systematic_u_s": systematic_u_s, "budget_s": budget_s, "late_at_most_s": late_at_most_s,
@@ -149,13 +170,11 @@ def measure_all(
     if idle_samples is not None:
         found.append(noise_floor(idle_samples, sample_rate_hz, confidence=confidence))
     found += difference_measures(differences, confidence=confidence)
-    for stage, pattern in patterns.items():
+    for stage, some in patterns.items():
         rows = strokes[strokes["stage"] == stage]
         heard = notes[(notes["role"] == "stray") | notes["stroke"].isin(rows["stroke"])]
-        found += _of_stage(
-            rows, heard, list(spans.get(stage, ())), stage, *shared, {pattern}, timing
-        )
-    return found
+        found += _of_stage(rows, heard, list(spans.get(stage, ())), stage, *shared, some, timing)
+    return [measure for measure in found if listened or measure.name != "stray_rate"]
 
 
 def _plain(value: Any) -> Any:

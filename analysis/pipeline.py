@@ -19,6 +19,7 @@ from analysis.measure import UNITS, Measure
 from analysis.measures import measure_all, stage_spans
 from analysis.parts import JoinedAudio, begins_frames, join_tables
 from analysis.strokes import StrokeTable, build_strokes
+from analysis.unknown_offset import of_unknown_offset
 from rig.record.audio_file import AudioReader
 from rig.record.bench_fault import BenchError, UnfinishedRunError
 from rig.record.calibration_age import calibration_doubts, warmth_doubts
@@ -206,6 +207,7 @@ def analyse_run(path: Path | str) -> Analysis:
         budget_s=budget,
         late_at_most_s=late_s,
         differences=table.differences,
+        listened=not recording.imported or len(table.notes) > 0,
     )
     status = RUN_STATUS[recording.status]
     rule = reader.protocol.decision_rule
@@ -213,6 +215,8 @@ def analyse_run(path: Path | str) -> Analysis:
     decisions = decide_all(
         reader.protocol.limits, measures, rule=rule, run_status=status, searched=searched
     )
+    if any((part.of_kind("midi_message")["bound_ns"] > 0).any() for part in recordings):
+        decisions = [of_unknown_offset(decision) for decision in decisions]
     return Analysis(
         recording=recording,
         table=table,

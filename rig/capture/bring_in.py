@@ -8,24 +8,15 @@ import numpy as np
 import soundfile
 
 from rig.capture.take import BLOCK_FRAMES, BadTakeError, TakeAudio, look_at_audio
+from rig.capture.take_files import bench_text, protocol_text, specimen_text
 from rig.capture.take_notes import TakeNotes, read_notes
 from rig.capture.take_plan import read_strikes, ticks_of
 from rig.record.bench_fault import BadFileError
-from rig.record.loaders import LISTENS_ONLY, find_file, parse_bench, parse_protocol, parse_specimen
+from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
 from rig.record.plan import Plan
 from rig.record.plan_csv import empty_plan
 from rig.record.run_folder import RunWriter, make_start
 from rig.record.toml_file import read_text
-
-_UNKNOWN_SPECIMEN = """format = 1
-
-[pad]
-name = "not said"
-
-[module]
-name = "not said"
-firmware = "not said"
-"""
 
 
 def bring_in(
@@ -37,6 +28,7 @@ def bring_in(
     strikes: Path | None,
     specimen: Path | str | None,
     out: Path,
+    protocol: Path | str | None = None,
 ) -> tuple[Path, list[str]]:
     """Check a take whole, then make its run folder.
 
@@ -54,6 +46,9 @@ def bring_in(
         Specimen file; without one the note's zone is taken to be the first note met.
     out
         Folder to make; it must not exist.
+    protocol
+        Protocol file whose limits the take is held to; its stages are those of the plan. Without
+        one no limit is asked.
 
     Returns
     -------
@@ -70,8 +65,15 @@ def bring_in(
     if marker_channel is not None:
         channels["marker"] = marker_channel
     facts, faults = look_at_audio(audio, channels)
+    asked, asked_text = None, ""
+    if protocol is not None:
+        try:
+            asked_text = read_text(find_file(protocol, ""))
+            asked = parse_protocol(asked_text, str(protocol))
+        except BadFileError as error:
+            faults += error.faults
     plan, more = (
-        read_strikes(strikes, facts.duration_s if facts else None)
+        read_strikes(strikes, facts.duration_s if facts else None, asked)
         if strikes is not None
         else (empty_plan(), [])
     )
@@ -80,11 +82,11 @@ def bring_in(
     if midi is not None:
         notes, more = read_notes(midi)
         faults += more
-    specimen_text = _UNKNOWN_SPECIMEN
+    under_test = specimen_text(notes)
     if specimen is not None:
         try:
-            specimen_text = read_text(find_file(specimen, "specimens"))
-            parse_specimen(specimen_text, str(specimen))
+            under_test = read_text(find_file(specimen, "specimens"))
+            parse_specimen(under_test, str(specimen))
         except BadFileError as error:
             faults += error.faults
     if facts is not None and notes is not None and notes.time_s.size:
@@ -96,20 +98,20 @@ def bring_in(
             )
     if faults or facts is None:
         raise BadTakeError("\n".join(["nothing was brought in:", *faults]))
-    if specimen is None and notes is not None:
-        specimen_text += _first_note(notes)
     doubts = _what_cannot_be_told(plan, notes, marker_channel is not None)
-    _write(facts, channels, plan, notes, specimen_text, out, doubts)
+    if sensor_channel in facts.like_markers:
+        doubts.insert(
+            0,
+            f"channel {sensor_channel} jumps to one side, as a marker does and a struck sensor "
+            "doesn't: check --sensor-channel.",
+        )
+    texts = (
+        asked_text or protocol_text(plan, facts),
+        bench_text(facts, channels),
+        under_test,
+    )
+    _write(facts, channels, plan, notes, texts, out, doubts)
     return out, doubts
-
-
-def _first_note(notes: TakeNotes) -> str:
-    for message in notes.data:
-        if message[0] & 0xF0 == 0x90 and message[2] > 0:
-            channel = (message[0] & 0x0F) + 1
-            zone = f'\n[[module.zone]]\nid = "head"\nnote = {message[1]}\n'
-            return f"midi_channel = {channel}\n{zone}"
-    return ""
 
 
 def _what_cannot_be_told(plan: Plan, notes: TakeNotes | None, marked: bool) -> list[str]:
@@ -117,7 +119,8 @@ def _what_cannot_be_told(plan: Plan, notes: TakeNotes | None, marked: bool) -> l
     if plan.strikes.empty:
         doubts.append(
             "no plan: the onsets stand alone. Strokes that made no sound on the sensor, forces, "
-            "rates and gaps can't be told."
+            "rates and gaps can't be told. Strokes up to 0.1 s after another are told by what lone "
+            "strokes of the take sound like: at least three of each kind must stand alone."
         )
     elif not marked:
         doubts.append(
@@ -125,39 +128,18 @@ def _what_cannot_be_told(plan: Plan, notes: TakeNotes | None, marked: bool) -> l
             "can't be told from the offset of the clocks. Latencies do not depend on it."
         )
     if not plan.strikes.empty and not np.isfinite(plan.strikes["force_n"]).any():
-        doubts.append("no forces: velocity is given over the order of strikes, not over force.")
+        doubts.append("no forces: how velocity goes with force can't be told.")
+    if (plan.strikes["pattern"] == "").any():
+        doubts.append(
+            "strikes closer than 0.1 s whose pattern is not said: no rate, gap or velocity is "
+            "measured of them. Give pattern (roll, flam, buzz, single) in the plan, or a protocol."
+        )
     if notes is None:
         doubts.append("no notes: only the sensor is measured; nothing is said of the module.")
-    elif notes.resolution_s > 0:
-        doubts.append(
-            f"notes from a MIDI file: its step is {notes.resolution_s * 1e3:.3f} ms, and the "
-            "program that wrote it stamped them by its own clock; their offset is not known."
-        )
-    return doubts
-
-
-def _protocol_text(plan: Plan, facts: TakeAudio) -> str:
-    lines = ["format = 1", f'name = "Take {_quoted(facts.path.name)}"']
-    lines += ['purpose = "A recording from outside."', ""]
-    for stage in dict.fromkeys(plan.strikes["stage"]):
-        lines += ["[[stage]]", f'name = "{_quoted(str(stage))}"', 'pattern = "given"', ""]
-    if plan.strikes.empty:
-        lines += ["[[stage]]", 'name = "take"', 'pattern = "given"', ""]
-    return "\n".join(lines)
-
-
-def _bench_text(facts: TakeAudio, channels: dict[str, int]) -> str:
-    lines = ["format = 1", 'name = "Recording from outside"', "", "[board]"]
-    lines += [f'port = "{LISTENS_ONLY}"', "", "[audio]"]
-    lines += [f'device = "{_quoted(facts.path.name)}"', f"sample_rate_hz = {facts.sample_rate_hz}"]
-    for role, number in channels.items():
-        lines += ["", "[[audio.channel]]", f"number = {number}", f'role = "{role}"']
-    return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped)
+        return doubts
+    if notes.on_count == 0:
+        doubts.append("no note begins in the file of notes: nothing is said of the module.")
+    return [*doubts, *notes.remarks]
 
 
 def _write(
@@ -165,16 +147,15 @@ def _write(
     channels: dict[str, int],
     plan: Plan,
     notes: TakeNotes | None,
-    specimen_text: str,
+    texts: tuple[str, str, str],
     out: Path,
     doubts: list[str],
 ) -> None:
-    protocol_text, bench_text = _protocol_text(plan, facts), _bench_text(facts, channels)
-    bench = parse_bench(bench_text, "bench.toml")
+    protocol, bench, specimen = texts
     start = make_start(
-        parse_protocol(protocol_text, "protocol.toml"),
-        bench,
-        parse_specimen(specimen_text, "specimen.toml"),
+        parse_protocol(protocol, "protocol.toml"),
+        parse_bench(bench, "bench.toml"),
+        parse_specimen(specimen, "specimen.toml"),
         sources=("import",),
     )
     # the recording holds the channels that have a role, in order of their numbers
@@ -183,9 +164,9 @@ def _write(
         out,
         start=start,
         plan=plan,
-        protocol_text=protocol_text,
-        bench_text=bench_text,
-        specimen_text=specimen_text,
+        protocol_text=protocol,
+        bench_text=bench,
+        specimen_text=specimen,
     ) as writer:
         for doubt in doubts:
             writer.event("note", "audio", 0, text=doubt)

@@ -11,6 +11,11 @@ import soundfile
 from rig.record.bench_fault import BenchError
 
 BLOCK_FRAMES = 1 << 18
+MARKER_SIDES, MARKER_STEP, LEAST_MARKER = 0.25, 0.5, 0.02
+"""A marker swings to the one side at most so much of what it does to the other, rises by so much of
+its peak from one sample to the next, and stands well above noise; a struck sensor is smoother."""
+RATES_HZ = (8_000, 768_000)
+"""As a bench file has them."""
 
 
 class BadTakeError(BenchError):
@@ -26,6 +31,8 @@ class TakeAudio:
     channel_count: int
     frame_count: int
     format: str
+    like_markers: tuple[int, ...] = ()
+    """Channels that jump to one side, as a marker does and a sensor doesn't."""
 
     @property
     def duration_s(self) -> float:
@@ -54,7 +61,8 @@ def look_at_audio(path: Path, channels: dict[str, int]) -> tuple[TakeAudio | Non
     try:
         with soundfile.SoundFile(path) as file:
             facts = TakeAudio(path, file.samplerate, file.channels, file.frames, file.format)
-            return facts, _faults_of(file, facts, channels)
+            faults, like_markers = _faults_of(file, facts, channels)
+            return dataclasses.replace(facts, like_markers=like_markers), faults
     except (soundfile.LibsndfileError, RuntimeError) as error:
         text = str(error).split(": ", 1)[-1]
         return None, [
@@ -62,7 +70,9 @@ def look_at_audio(path: Path, channels: dict[str, int]) -> tuple[TakeAudio | Non
         ]
 
 
-def _faults_of(file: soundfile.SoundFile, facts: TakeAudio, channels: dict[str, int]) -> list[str]:
+def _faults_of(
+    file: soundfile.SoundFile, facts: TakeAudio, channels: dict[str, int]
+) -> tuple[list[str], tuple[int, ...]]:
     path = facts.path
     faults = []
     if facts.frame_count == 0:
@@ -76,11 +86,22 @@ def _faults_of(file: soundfile.SoundFile, facts: TakeAudio, channels: dict[str, 
     numbers = list(channels.values())
     if len(set(numbers)) < len(numbers):
         faults.append(f"{path}: one channel can't have two roles ({channels})")
+    if not RATES_HZ[0] <= facts.sample_rate_hz <= RATES_HZ[1]:
+        faults.append(
+            f"{path}: {facts.sample_rate_hz} frames a second; {RATES_HZ[0]} to {RATES_HZ[1]} can "
+            "be used, and 96000 tell onsets best"
+        )
+    promised, there = _data_bytes(path)
+    if promised > there:
+        faults.append(
+            f"{path}: its header promises {promised} bytes of sound, {there} are there: the file "
+            "is cut; copy it again"
+        )
     if faults:
-        return faults
+        return faults, ()
     columns = [number - 1 for number in numbers]
     read = 0
-    highest = np.zeros(len(columns))
+    highest, lowest, steepest = np.zeros((3, len(columns)))
     for block in file.blocks(BLOCK_FRAMES, dtype="float32", always_2d=True):
         chosen = block[:, columns]
         bad = ~np.isfinite(chosen)
@@ -91,18 +112,47 @@ def _faults_of(file: soundfile.SoundFile, facts: TakeAudio, channels: dict[str, 
                 f"samples that are no numbers, the first at frame {read + frame} "
                 f"({(read + frame) / facts.sample_rate_hz:.4f} s); export the take again"
             )
-            return faults
-        highest = np.maximum(highest, np.abs(chosen).max(axis=0, initial=0.0))
+            return faults, ()
+        highest = np.maximum(highest, chosen.max(axis=0, initial=0.0))
+        lowest = np.minimum(lowest, chosen.min(axis=0, initial=0.0))
+        steps = np.abs(np.diff(chosen, axis=0)).max(axis=0, initial=0.0)
+        steepest = np.maximum(steepest, steps)
         read += len(block)
     if read < facts.frame_count:
         faults.append(
             f"{path}: its header promises {facts.frame_count} frames, {read} are there: the file "
             "is cut; copy it again"
         )
-    for number, peak in zip(numbers, highest, strict=True):
+    peaks = np.maximum(highest, -lowest)
+    for number, peak in zip(numbers, peaks, strict=True):
         if peak > 1.0 + 1e-6:
             faults.append(
                 f"{path}: channel {number} reaches {peak:.3f} of full scale; at most 1 can be "
                 "kept: scale the take down and export it again"
             )
-    return faults
+    jumps = (steepest >= MARKER_STEP * peaks) & (peaks > LEAST_MARKER)
+    jumps &= np.minimum(highest, -lowest) < MARKER_SIDES * peaks
+    return faults, tuple(int(n) for n in np.array(numbers)[jumps])
+
+
+def _data_bytes(path: Path) -> tuple[int, int]:
+    """(Bytes of sound that a WAV's or RF64's header promises, those that are there); else (0, 0).
+
+    Of a file that was written to a pipe the header promises nothing: 0 or FFFFFFFF.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        if file.read(4) not in (b"RIFF", b"RF64"):
+            return 0, 0
+        at, long_size = 12, 0
+        while at + 8 <= size:
+            file.seek(at)
+            head = file.read(8)
+            name, length = head[:4], int.from_bytes(head[4:], "little")
+            if name == b"ds64":
+                long_size = int.from_bytes(file.read(16)[8:], "little")
+            if name == b"data":
+                length = (long_size or 0) if length == 0xFFFFFFFF else length
+                return length, size - at - 8
+            at += 8 + length + length % 2
+    return 0, 0

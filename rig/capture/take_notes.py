@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-import io
 from pathlib import Path
 
-import mido
 import numpy as np
 import numpy.typing as npt
 
+from rig.capture.midi_file import BadMidiError, read_midi_file
 from rig.capture.take_table import read_table
 
 
@@ -25,11 +24,19 @@ class TakeNotes:
         The bytes of each message.
     resolution_s
         Smallest step that the file can tell; 0 where it is finer than any clock here.
+    remarks
+        What can't be told from it, in sentences.
     """
 
     time_s: npt.NDArray[np.float64]
     data: tuple[bytes, ...]
     resolution_s: float
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def on_count(self) -> int:
+        """How many notes begin."""
+        return sum(one[0] & 0xF0 == 0x90 and one[2] > 0 for one in self.data)
 
 
 def read_notes(path: Path) -> tuple[TakeNotes | None, list[str]]:
@@ -75,29 +82,29 @@ def _from_csv(path: Path) -> tuple[TakeNotes | None, list[str]]:
         bytes((0x90 | int(channel[row]) - 1, int(table["note"].iloc[row]), int(velocity)))
         for row, velocity in zip(order, table["velocity"].to_numpy()[order], strict=True)
     )
-    return TakeNotes(time_s[order], data, 0.0), []
+    remarks = (
+        "notes from a table: it doesn't tell how many bytes each had on the wire; 3 are assumed.",
+    )
+    return TakeNotes(time_s[order], data, 0.0, remarks), []
 
 
 def _from_midi_file(path: Path) -> tuple[TakeNotes | None, list[str]]:
-    content = path.read_bytes()
-    if not content.startswith(b"MThd"):
-        return None, [f"{path}: not a standard MIDI file (it does not begin with MThd), nor a .csv"]
     try:
-        # clip: a file with a data byte out of range is read as far as it makes sense
-        file = mido.MidiFile(file=io.BytesIO(content), clip=True)
-        times: list[float] = []
-        data: list[bytes] = []
-        now_s = 0.0
-        for message in file:
-            now_s += message.time
-            if not message.is_meta and message.type != "sysex":
-                times.append(now_s)
-                data.append(bytes(message.bytes()))
-    except (EOFError, OSError, ValueError, KeyError, IndexError, TypeError) as error:
-        reason = str(error) or "it ends in the middle"
-        return None, [f"{path}: the MIDI file can't be read: {reason}; export it again"]
-    ticks = max(1, file.ticks_per_beat)
-    tempo_us = max(
-        (m.tempo for track in file.tracks for m in track if m.type == "set_tempo"), default=500_000
-    )
-    return TakeNotes(np.array(times), tuple(data), tempo_us * 1e-6 / ticks), []
+        file = read_midi_file(path.read_bytes())
+    except BadMidiError as error:
+        return None, [
+            f"{path}: can't be read as a standard MIDI file: {error}. Export it again, or give a "
+            "CSV (time_s, note, velocity) with a name that ends in .csv"
+        ]
+    except OSError as error:
+        return None, [f"{path}: can't be read: {error.strerror}"]
+    remarks = [
+        f"notes from a MIDI file: its step is {file.tick_s * 1e3:.3f} ms, and the program that "
+        "wrote it stamped them by its own clock; their offset is not known."
+    ]
+    if file.real_time:
+        remarks.append(
+            f"{file.real_time} real-time bytes stood in the MIDI file, where they have no place; "
+            "they were left out, and the messages about them kept."
+        )
+    return TakeNotes(np.array(file.time_s), file.data, file.tick_s, tuple(remarks)), []

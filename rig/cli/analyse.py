@@ -33,7 +33,8 @@ def analyse(
     analysis = analyse_run(run)
     folder = write_tables(analysis)
     results.print(measure_table(analysis, every=every))
-    results.print(f"notes from {analysis.note_source()}", markup=False)
+    seen = int(analysis.table.strokes["onset_t_s"].notna().sum())
+    results.print(f"strokes felt: {seen}; notes from {analysis.note_source()}", markup=False)
     for doubt in analysis.doubts:
         results.print(f"note: {doubt}", markup=False)
     print_decisions(analysis)

@@ -23,10 +23,15 @@ def import_take(
     ] = None,
     strikes: Annotated[
         Path | None,
-        typer.Option(help="CSV: time_s on the board's clock, striker; force_n, stage if known."),
+        typer.Option(
+            help="CSV: time_s on the board's clock, striker; force_n, stage, pattern if known."
+        ),
     ] = None,
     specimen: Annotated[
         str | None, typer.Option(help="Specimen file: what was under test.")
+    ] = None,
+    protocol: Annotated[
+        str | None, typer.Option(help="Protocol file: its limits are held against the take.")
     ] = None,
 ) -> None:
     """Make a run folder out of a recording, its notes and its plan."""
@@ -40,6 +45,7 @@ def import_take(
         strikes=strikes,
         specimen=specimen,
         out=out,
+        protocol=protocol,
     )
     told.print(f"{folder}: made. Next: strikebench analyse {folder}", markup=False)
     for doubt in doubts:

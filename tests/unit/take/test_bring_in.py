@@ -155,11 +155,101 @@ def test_bad_audio_is_refused_and_nothing_written(
     assert not take["out"].exists()
 
 
-def test_cut_wav_is_refused_or_read_for_what_it_holds(take: dict[str, Path]) -> None:
-    """A WAV cut in its middle is too short for its plan, and says so."""
-    _cut(take["audio"])
-    with pytest.raises(BadTakeError, match=r"lasts|cut"):
-        call(take)
+@pytest.mark.parametrize("form", ["WAV", "RF64", "FLAC"])
+@pytest.mark.parametrize("kept", [0.2, 0.7, 0.999])
+def test_a_cut_file_is_refused(take: dict[str, Path], form: str, kept: float) -> None:
+    """However much of it is there: what is missing would count as silence, or as strokes lost."""
+    samples, _ = soundfile.read(take["audio"])
+    soundfile.write(take["audio"], samples, RATE_HZ, format=form, subtype="PCM_24")
+    content = take["audio"].read_bytes()
+    take["audio"].write_bytes(content[: int(kept * len(content))])
+    with pytest.raises(BadTakeError, match=r"cut|not readable"):
+        call(take, strikes=None, midi=None)
+    assert not take["out"].exists()
+
+
+def test_a_file_written_to_a_pipe_is_read(take: dict[str, Path]) -> None:
+    """Its header can't know the length: FFFFFFFF stands there (common practice, no source)."""
+    content = bytearray(take["audio"].read_bytes())
+    at = content.index(b"data") + 4
+    content[at : at + 4] = b"\xff" * 4
+    take["audio"].write_bytes(content)
+    assert call(take).audio.frame_count == 2 * RATE_HZ
+
+
+def test_a_rate_that_no_bench_has_is_refused(take: dict[str, Path]) -> None:
+    """The fault names the take, not a file that the person never saw."""
+    soundfile.write(take["audio"], np.zeros((4000, 2)), 4000)
+    with pytest.raises(BadTakeError, match=r"take\.wav: 4000 frames a second; 8000 to 768000"):
+        call(take, strikes=None, midi=None)
+
+
+def test_a_marker_for_a_sensor_is_told(take: dict[str, Path]) -> None:
+    """Channels changed over: said at once, and kept in the record."""
+    run = call(take, sensor_channel=1, marker_channel=2)
+    told = " ".join(run.events[run.events["kind"] == "note"]["text"])
+    assert "channel 1 jumps to one side" in told
+    right = call(take | {"out": take["out"].with_name("right")}).events
+    assert "jumps" not in " ".join(right[right["kind"] == "note"]["text"])
+
+
+def test_what_the_times_of_a_plan_tell_is_filled_in(take: dict[str, Path]) -> None:
+    """Rolls get their rate, pairs their gap and level; close strikes without a pattern stay so."""
+    rows = ["time_s,striker,force_n,stage,pattern", "0,A,5,alone,", "0.3,A,5,alone,"]
+    rows += [f"{0.6 + k / 20},A,8,roll,roll" for k in range(4)]
+    rows += ["1.0,A,10,pairs,flam", "1.012,B,5,pairs,flam", "1.3,A,10,pairs,flam"]
+    rows += ["1.32,B,5,pairs,flam", "1.6,A,5,close,", "1.65,A,5,close,"]
+    take["strikes"].write_text("\n".join(rows) + "\n")
+    plan = call(take).plan.strikes
+    assert plan["pattern"].tolist() == ["single"] * 2 + ["roll"] * 4 + ["flam"] * 4 + [""] * 2
+    assert plan["rate_per_s"].iloc[2:6].tolist() == pytest.approx([20.0] * 4, abs=0.01)
+    assert plan["place"].tolist() == [-1, -1, 0, 1, 2, 3, 0, 1, 0, 1, -1, -1]
+    assert plan["group"].nunique() == 4
+    assert plan["gap_ms"].iloc[[7, 9]].tolist() == pytest.approx([12.0, 20.0])
+    # 20 log10(5/10), arithmetic
+    assert plan["level_difference_db"].iloc[[7, 9]].tolist() == pytest.approx([-6.0, -6.0])
+
+
+ASKED = """format = 1
+name = "asked"
+purpose = "limits for a take"
+[[stage]]
+name = "knocks"
+pattern = "roll"
+rates_per_s = [2]
+force_n = 5
+[[limit]]
+measure = "lost_share"
+at_most_percent = 50
+"""
+
+
+def test_a_protocol_goes_with_the_take(take: dict[str, Path]) -> None:
+    """Its text is kept byte for byte; its stage says what the strikes are."""
+    asked = take["out"].with_name("asked.toml")
+    asked.write_text(ASKED)
+    run = call(take, protocol=asked)
+    assert (run.path / "protocol.toml").read_text() == ASKED
+    assert run.plan.strikes["pattern"].tolist() == ["roll"] * 3
+    take["strikes"].write_text("time_s,striker\n7.0,A\n7.5,B\n8.0,A\n")
+    named = call(take | {"out": take["out"].with_name("b")}, protocol=asked).plan.strikes["stage"]
+    assert named.tolist() == ["knocks"] * 3
+
+
+def test_a_plan_that_is_not_the_protocols_is_refused(take: dict[str, Path]) -> None:
+    """Unknown stage and contradicting pattern, both at once; a faulty protocol with its line."""
+    asked = take["out"].with_name("asked.toml")
+    asked.write_text(ASKED)
+    take["strikes"].write_text(
+        "time_s,striker,stage,pattern\n7,A,knocks,flam\n7.5,A,other,\n8,A,knocks,\n"
+    )
+    with pytest.raises(BadTakeError) as caught:
+        call(take, protocol=asked)
+    assert "stage 'other' is none of the protocol's (knocks)" in str(caught.value)
+    assert "stage 'knocks' is a roll in the protocol, and 'flam' here" in str(caught.value)
+    asked.write_text(ASKED.replace("at_most_percent", "at_most"))
+    with pytest.raises(BadTakeError, match="unit"):
+        call(take, protocol=asked)
 
 
 def test_all_faults_of_a_take_are_told_at_once(take: dict[str, Path]) -> None:
