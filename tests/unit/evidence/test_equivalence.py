@@ -50,14 +50,21 @@ def test_fisher_gives_the_tea_tasting() -> None:
     found = equivalence.of_shares(1, 4, 3, 4)
     assert found.p_more == pytest.approx(17 / 70)
     assert found.p_less == pytest.approx(69 / 70)
+    assert 2.0 * found.p_more == pytest.approx(0.485714, abs=5e-7)
 
 
 def test_rank_test_gives_the_handbooks_data() -> None:
-    """NIST e-Handbook 7.3.5 data, with a tie: U = 40, two-sided p 0.1885 (corrected)."""
+    """NIST e-Handbook 7.3.5 data, with a tie: U = 40, two-sided p 0.1885 (corrected), 0.1776 not.
+
+    11 by 11 values: half of all pairs is 60.5. Taking the half of the correction back from the
+    distance of U leads from the one p to the other for U = 40 alone.
+    """
     a = (0.55, 0.67, 0.43, 0.51, 0.48, 0.60, 0.71, 0.53, 0.44, 0.65, 0.75)
     b = (0.49, 0.68, 0.59, 0.72, 0.67, 0.75, 0.65, 0.77, 0.62, 0.48, 0.59)
     found = of_places(a, b)
     assert 2.0 * found.p_more == pytest.approx(0.1885, abs=5e-5)
+    uncorrected = stats.norm.isf(found.p_more) * (60.5 - 40.0) / (60.5 - 40.0 - 0.5)
+    assert 2.0 * stats.norm.sf(uncorrected) == pytest.approx(0.1776, abs=5e-5)
     assert found.value > 0.0 > found.low
 
 
@@ -65,6 +72,7 @@ def test_rank_test_is_exact_for_few() -> None:
     """All of four above all of four others: one-sided p 1/70 (combinatorics)."""
     found = of_places([1.0, 2.0, 3.0, 4.0], [5.0, 6.0, 7.0, 8.0])
     assert found.p_more == pytest.approx(1 / 70)
+    assert 2.0 * found.p_more == pytest.approx(0.0285714, abs=5e-8)
     assert found.value == pytest.approx(4.0)
     # of 70 orders, one has U = 0: the extremes bound it at 2/70 two-sided, and not at 1 %
     assert found.low == pytest.approx(1.0)
@@ -95,7 +103,7 @@ def test_shift_interval_is_the_peers_test_turned_round(size: int) -> None:
 
 
 def test_t_intervals_give_students_data() -> None:
-    """Paired t -4.0621, 9 df, -2.4599 to -0.7001; Welch t -1.8608, p 0.07939."""
+    """Paired t -4.0621, 9 df, -2.4599 to -0.7001; Welch t -1.8608, 17.776 df, p 0.07939."""
     second_first = equivalence.of_means(SLEEP[1], SLEEP[0], pairing="paired")
     assert (second_first.low, second_first.high) == pytest.approx((-2.4599, -0.7001), abs=5e-5)
     assert second_first.value / second_first.standard_error == pytest.approx(-4.0621, abs=5e-5)
@@ -103,6 +111,8 @@ def test_t_intervals_give_students_data() -> None:
     welch = equivalence.of_means(SLEEP[1], SLEEP[0])
     assert welch.value / welch.standard_error == pytest.approx(-1.8608, abs=5e-5)
     assert 2.0 * welch.p_less == pytest.approx(0.07939, abs=5e-6)
+    half = (welch.high - welch.low) / 2.0 / welch.standard_error
+    assert half == pytest.approx(stats.t.ppf(0.975, 17.776), abs=1e-5)
 
 
 def test_equivalence_gives_the_frozen_results() -> None:
@@ -119,6 +129,7 @@ def test_equivalence_gives_the_frozen_results() -> None:
     assert equivalence.equivalence_p(welch, 0.6, 24.1100) == pytest.approx(0.431794, abs=5e-6)
     small = equivalence.of_means(treated[:, 2], control[:, 2], pairing="paired")
     assert abs(small.value) == pytest.approx(0.164667, abs=5e-7)
+    assert equivalence.equivalence_p(small, 0.6, 14) == pytest.approx(0.00316688, abs=5e-8)
     assert small.within(0.6)
 
 

@@ -114,6 +114,12 @@ def test_anova_with_pooling_gives_the_manuals_components(aiag: pd.DataFrame) -> 
     assert study.part_sd == pytest.approx(1.042327, abs=1e-6)
     assert study.total_sd == pytest.approx(1.085300, abs=1e-6)
     assert study.gauge_percent == pytest.approx(27.86, abs=0.005)
+    shares = np.array([study.repeatability_sd, study.reproducibility_sd, study.gauge_sd])
+    shares = np.append(shares, study.part_sd) / study.total_sd
+    assert 100 * shares == pytest.approx([18.42, 20.90, 27.86, 96.04], abs=0.005)
+    assert 100 * shares**2 == pytest.approx([3.39, 4.37, 7.76, 92.24], abs=0.005)
+    assert 1.41 * study.part_sd / study.gauge_sd == pytest.approx(4.86, abs=0.005)
+    assert ss.sum() == pytest.approx(94.647112, abs=1e-6)
     assert study.categories == 4
     assert "part x appraiser pooled" in study.method
 
@@ -210,7 +216,7 @@ def test_two_conditions_are_told_apart() -> None:
 
 
 def test_nested_levels_are_those_of_the_handbook() -> None:
-    """NIST e-Handbook 2.4.4: level-1 0.07871 (60 df), level-2 0.02742 (10 df)."""
+    """NIST e-Handbook 2.4.4: level-1 0.07871 (60 df), level-2 0.02742 (10 df), level-3 0.0289."""
     unit = np.array([-1.0, -1.0, -1.0, 1.0, 1.0, 1.0]) * math.sqrt(5.0 / 6.0)
     rows = [
         (run, day, average + deviation * shape)
@@ -222,7 +228,9 @@ def test_nested_levels_are_those_of_the_handbook() -> None:
     assert study.levels == ("repeat", "day", "run")
     assert study.level_sd[0] == pytest.approx(0.07871, abs=1e-5)
     assert study.level_sd[1] == pytest.approx(0.02742, abs=1e-5)
-    assert study.level_df[:2] == (60, 10)
+    assert study.level_df == (60, 10, 1)
+    # the averages are known to half of 1e-4, and so is the figure
+    assert study.level_sd[2] == pytest.approx(0.0289, abs=1e-4)
     by_run = table.groupby(["run", "day"])["reading"].mean().groupby("run").std()
     assert by_run.to_numpy() == pytest.approx([0.027280, 0.027560], abs=5e-6)
 
@@ -243,6 +251,9 @@ def test_interlaboratory_gives_the_standards_example() -> None:
         [1.0632, 1.5796, 2.1482, 3.3657, 4.1923], abs=5e-5
     )
     assert found.reproducibility_limit == pytest.approx(2.8 * found.reproducibility_sd)
+    assert found.repeatability_limit == pytest.approx(
+        2.8 * np.array([1.0632, 1.4949, 1.5434, 2.6251, 3.9350]), abs=2e-4
+    )
 
 
 def test_interlaboratory_shows_the_spoilt_cell() -> None:
