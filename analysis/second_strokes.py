@@ -16,11 +16,12 @@ import numpy.typing as npt
 import scipy.signal
 from scipy.special import stdtrit
 
-from analysis.lone_strokes import Shape, compare, learn_shapes
+from analysis.lone_strokes import LEAST_LONE, Shapes, compare, learn_shapes
 from analysis.novelty import CLIP_LEVEL
 from analysis.onsets import Onsets
 from analysis.stroke_start import Stretch
 from analysis.two_strokes import (
+    LEAST_DELAY_S,
     MOST_DELAY_S,
     Copies,
     Grid,
@@ -39,7 +40,7 @@ Spectra = npt.NDArray[np.complex128]
 LEAST_RATE_HZ = 44_000.0
 """Windows are thinned out to no less."""
 FILTER_HALF = 16
-ALONE_S = 0.06
+ALONE_S = 0.12
 """A stroke stands alone if nothing was found so long before and after it."""
 MOST_LONE, KEPT_LONE = 40, 4
 """So many lone strokes are compared with one another; so many of a shape are kept for later."""
@@ -57,7 +58,7 @@ LEFT_MOST = 0.5
 LEFT_ONE, LEFT_ONE_RATIO = 0.05, 3.0
 """The same where one copy is enough: that nothing else is in the sound is to be told as well."""
 LEVEL_MOST = 8.0
-MOST_COPIES = 6
+MOST_COPIES = 12
 SAME_S = 0.001
 """A copy and an onset so near to each other are one stroke."""
 OWN_RATIO = 2.0
@@ -69,35 +70,37 @@ PEAK_S = 0.05
 
 @dataclasses.dataclass(frozen=True)
 class Explained:
-    """A sound as copies of a shape.
+    """A sound as copies of shapes.
 
     Attributes
     ----------
-    shape, copies
+    copies
         What it is made of.
     left, local
         Energy left, and that left about each moment of the window, over that of the sound; noise
         aside.
     noise
         Share of it that noise is.
+    unlike
+        Most that lone strokes of the first one's shape differ by.
     """
 
-    shape: Shape
     copies: Copies
     left: float
     local: Floats
     noise: float
+    unlike: float
 
     @property
     def fits(self) -> bool:
         """About as well as lone strokes do."""
-        one = len(self.copies.delay) == 1
+        one = len(self.copies) == 1
         least, ratio = (LEFT_ONE, LEFT_ONE_RATIO) if one else (LEFT_MANY, LEFT_MANY_RATIO)
-        return self.left <= min(max(least, ratio * self.shape.unlike), LEFT_MOST)
+        return self.left <= min(max(least, ratio * self.unlike), LEFT_MOST)
 
 
-def explain(grid: Grid, sound: Spectra, noise_rms: float, shape: Shape) -> Explained:
-    """Explain a sound by as few copies of a shape as it takes.
+def explain(grid: Grid, sound: Spectra, noise_rms: float, shapes: Shapes, first: int) -> Explained:
+    """Explain a sound by as few strokes as it takes.
 
     Parameters
     ----------
@@ -107,30 +110,35 @@ def explain(grid: Grid, sound: Spectra, noise_rms: float, shape: Shape) -> Expla
         (frequencies,), its first onset at the window's place for it.
     noise_rms
         Of the window's samples.
-    shape
+    shapes
         What single strokes are like.
+    first
+        Which of them the first stroke is.
     """
     low, high = grid.delays
-    white = whitening(grid, shape.spectrum, float(np.sqrt(energy(sound))), noise_rms)
-    heard, own = sound * white, shape.spectrum * white
-    copies = refine(grid, heard, own, alignment(grid, heard[None], own))
-    threshold = max(SHARE_LEAST, SHARE_RATIO * shape.share)
+    level = float(np.sqrt(energy(sound)))
+    white = whitening(grid, shapes.spectra[first], level, noise_rms)
+    heard, own = sound * white, shapes.spectra * white
+    copies = refine(grid, heard, own, [first], alignment(grid, heard[None], own[first]))
+    threshold = np.maximum(SHARE_LEAST, SHARE_RATIO * shapes.share[first])[:, None]
+    places = np.arange(low, high)
     while True:
-        found, noise = compare(grid, sound, shape.spectrum, noise_rms, copies.delay)
-        share = found.share[low:high].copy()
-        places = np.arange(low, high)
+        found, noise = compare(grid, sound, shapes.spectra, noise_rms, copies.shape, copies.delay)
+        levels = found.level[:, low:high]
+        likely = (levels > SPREADS * shapes.spread[first, :, low:]) & (levels < LEVEL_MOST)
+        share = np.where(likely, found.share[:, low:high] / threshold, 0.0)
         for taken in copies.delay[1:]:
-            share[np.abs(places - taken) < low] = 0.0
-        at = int(share.argmax())
-        level = found.level[low + at]
-        likely = SPREADS * shape.spread[low + at] < level < LEVEL_MOST
-        if len(copies.delay) == MOST_COPIES or share[at] < threshold or not likely:
+            share[:, np.abs(places - taken) < low] = 0.0
+        which, at = np.unravel_index(int(share.argmax()), share.shape)
+        if len(copies) == MOST_COPIES or share[which, at] < 1.0:
             break
-        more = refine(grid, heard, own, [*copies.delay, float(low + at)])
+        more = refine(grid, heard, own, [*copies.shape, which], [*copies.delay, float(low + at)])
         if np.diff(np.sort(more.delay)).min() < 0.9 * low or more.level.min() <= 0.0:
             break
         copies = more
-    return Explained(shape, copies, copies.left - noise, found.local - noise, noise)
+    return Explained(
+        copies, copies.left - noise, found.local - noise, noise, float(shapes.unlike[first])
+    )
 
 
 class SecondStrokes:
@@ -167,7 +175,7 @@ class SecondStrokes:
         onsets
             In frames of the recording.
         stretch, first_frame
-            Samples about them, 70 ms after the last, and where in the recording they begin.
+            Samples about them, to ``POST_S`` after the last, and where in the recording they begin.
         """
         if len(onsets):
             self._onsets.append(onsets)
@@ -182,6 +190,18 @@ class SecondStrokes:
     def finish(self) -> Onsets:
         """Give the rest of them."""
         return self._settle(len(self._windows))
+
+    @property
+    def remark(self) -> str:
+        """What could not be told; empty if all could."""
+        if not self.untold:
+            return ""
+        ms = f"{LEAST_DELAY_S * 1e3:.0f} to {MOST_DELAY_S * 1e3:.0f} ms"
+        return (
+            f"of {self.told + self.untold} strokes {self.untold} are unlike any {LEAST_LONE} lone "
+            f"strokes of the recording: whether others hide {ms} after these can't be told. Give a "
+            f"plan, or record lone strokes of each kind, {ALONE_S * 1e3:.0f} ms from any other"
+        )
 
     def _window(self, stretch: Stretch, frame: float) -> npt.NDArray[np.float32]:
         """Samples from a little before an onset on, thinned out."""
@@ -206,7 +226,7 @@ class SecondStrokes:
         noise = held.noise_rms[:count] * float(np.sqrt(np.sum(self._taps**2)))
         around = np.concatenate([[self._last_frame], held.frame, [np.inf]])
         alone = np.diff(around) > ALONE_S * self._rate_hz
-        shapes, places = self._learn(
+        shapes, place, place_u = self._learn(
             spectra, noise, held.u_frames, np.flatnonzero(alone[:count] & alone[1 : count + 1])
         )
         parts: list[Onsets] = []
@@ -221,8 +241,9 @@ class SecondStrokes:
                 parts.append(group)
             else:
                 self.told += 1
-                which, explained = best
-                parts.append(self._mended(group, windows[k], explained, places[which]))
+                of = best.copies.shape
+                usual = shapes.local[of[0]]
+                parts.append(self._mended(group, windows[k], best, usual, place[of], place_u[of]))
             k = stop
         self._last_frame = float(frame[-1])
         self._onsets = [held.picked(np.arange(count, len(held)))]
@@ -231,59 +252,55 @@ class SecondStrokes:
 
     def _learn(
         self, spectra: Spectra, noise: Floats, u_frames: Floats, some: Ints
-    ) -> tuple[list[Shape], list[tuple[float, float]]]:
-        """Shapes, and for each the place (samples) of its onset with the uncertainty of that."""
+    ) -> tuple[Shapes, Floats, Floats]:
+        """Shapes; and for each the place (samples) of its onset, with the uncertainty of that."""
         room = MOST_LONE - len(self._lone)
         if len(some) > room:
             some = some[np.linspace(0, len(some) - 1, room).astype(np.int64)]
         known = [*self._lone, *((spectra[k], float(noise[k]), float(u_frames[k])) for k in some)]
-        if not known:
-            return [], []
-        shapes = learn_shapes(
-            self._grid, np.array([one[0] for one in known]), np.array([one[1] for one in known])
-        )
-        self._lone = [known[k] for shape in shapes for k in shape.members[-KEPT_LONE:]]
+        lone = np.array([one[0] for one in known]).reshape(len(known), -1)
+        shapes = learn_shapes(self._grid, lone, np.array([one[1] for one in known]))
+        self._lone = [known[k] for members in shapes.members for k in members[-KEPT_LONE:]]
         u = np.array([one[2] for one in known]) / self._step
-        places = []
-        for shape in shapes:
+        place, place_u = np.zeros(len(shapes)), np.zeros(len(shapes))
+        for k, (members, late) in enumerate(zip(shapes.members, shapes.place, strict=True)):
             # one sound's onsets may all be off the same way: their uncertainties don't average
-            own_u = float(np.sqrt(np.mean(u[shape.members] ** 2)))
-            n = len(shape.place)
+            own_u = float(np.sqrt(np.mean(u[members] ** 2)))
+            n = len(late)
             widen = float(stdtrit(n - 1, 0.975)) / 1.96 * np.sqrt(1.0 + 1.0 / n)
-            one_more_u = widen * float(shape.place.std(ddof=1))
-            places.append((-float(np.mean(shape.place)), max(own_u, one_more_u)))
-        return shapes, places
+            place[k] = -float(late.mean())
+            place_u[k] = max(own_u, widen * float(late.std(ddof=1)))
+        return shapes, place, place_u
 
-    def _explained(
-        self, sound: Spectra, noise_rms: float, shapes: list[Shape]
-    ) -> tuple[int, Explained] | None:
-        """Best explanation by one of the shapes; None if none does."""
-        tried = [explain(self._grid, sound, noise_rms, shape) for shape in shapes]
-        fitting = [k for k, one in enumerate(tried) if one.fits]
-        if not fitting:
-            return None
-        which = min(fitting, key=lambda k: tried[k].left)
-        return which, tried[which]
+    def _explained(self, sound: Spectra, noise_rms: float, shapes: Shapes) -> Explained | None:
+        """Best explanation; None if none does."""
+        tried = [
+            explain(self._grid, sound, noise_rms, shapes, first) for first in range(len(shapes))
+        ]
+        fitting = [one for one in tried if one.fits]
+        return min(fitting, key=lambda one: one.left) if fitting else None
 
     def _mended(
         self,
         group: Onsets,
         window: npt.NDArray[np.float32],
         explained: Explained,
-        place: tuple[float, float],
+        usual: Floats,
+        place: Floats,
+        place_u: Floats,
     ) -> Onsets:
         """One stroke and what was found soon after it, set right by what explains its sound."""
         rate, copies = self._rate_hz, explained.copies
         order = np.argsort(copies.delay[1:]) + 1
-        at = group.frame[0] + (copies.delay[order] + place[0]) * self._step
-        u = np.hypot(copies.u_delay[order], place[1]) * self._step
+        at = group.frame[0] + (copies.delay[order] + place[order]) * self._step
+        u = np.hypot(copies.u_delay[order], place_u[order]) * self._step
         found = group.frame[1:]
         away = np.abs(found[:, None] - at)
         foreign = [
             k
             for k in range(len(found))
             if (away[k] > SAME_S * rate).all()
-            and not self._is_own(float(found[k] - group.frame[0]) / self._step, explained)
+            and not self._is_own(float(found[k] - group.frame[0]) / self._step, explained, usual)
         ]
         if not len(at):
             return group.picked(np.array([0, *(k + 1 for k in foreign)], dtype=np.int64))
@@ -309,12 +326,12 @@ class SecondStrokes:
         both = Onsets.join([made, group.picked(np.array(foreign, dtype=np.int64) + 1)])
         return both.picked(np.argsort(both.frame, kind="stable"))
 
-    def _is_own(self, delay: float, explained: Explained) -> bool:
+    def _is_own(self, delay: float, explained: Explained, usual: Floats) -> bool:
         """Nothing is left about an onset that single strokes don't leave there too."""
         low = self._grid.pre + round(delay - SAME_S * self._grid.rate_hz)
         near = slice(max(low, 0), low + round(OWN_S * self._grid.rate_hz))
-        left, usual = explained.local[near], explained.shape.local[near]
+        left = explained.local[near]
         if not len(left):
             return False
-        most = OWN_RATIO * float(usual.max()) + explained.noise
+        most = OWN_RATIO * float(usual[near].max()) + explained.noise
         return bool(left.max() <= most)

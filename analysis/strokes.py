@@ -121,6 +121,8 @@ def build_strokes(recording: Recording) -> StrokeTable:
     tell_outcomes(recording, table, notes, matched, struck, time_line)
     leave_out_unread(table, best.unread_s)
     remarks += leave_out_headless(table, best)
+    if heard.finder.seconds is not None and heard.finder.seconds.remark:
+        remarks.append(heard.finder.seconds.remark)
     inferred_count = int(np.isfinite(contacts.inferred_s).sum())
     if inferred_count:
         remarks.append(

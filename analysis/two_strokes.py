@@ -21,13 +21,14 @@ import scipy.fft
 from scipy.ndimage import uniform_filter1d
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 Spectra = npt.NDArray[np.complex128]
 
-PRE_S, POST_S = 0.002, 0.06
+PRE_S, POST_S = 0.002, 0.115
 """A window holds so much before an onset and after it ..."""
 TAPER_S = 0.006
 """... and fades out over so long."""
-LEAST_DELAY_S, MOST_DELAY_S = 0.003, 0.04
+LEAST_DELAY_S, MOST_DELAY_S = 0.003, 0.1
 """Delays at which a further stroke is looked for."""
 ALIGN_S, ALIGN_STEP = 0.0004, 0.25
 """Two windows are shifted by so much at most, in steps of so much of a sample."""
@@ -87,11 +88,9 @@ class Grid:
         return out
 
     @property
-    def weight(self) -> Floats:
-        """(size,) 1 where windows are compared."""
-        out = np.zeros(self.size)
-        out[: self.length - round(TAPER_S * self.rate_hz)] = 1.0
-        return out
+    def compared(self) -> int:
+        """Samples of a window that are compared: all up to where it fades."""
+        return self.length - round(TAPER_S * self.rate_hz)
 
     def spectrum(self, windows: Floats) -> Spectra:
         """(..., length) windows to their (..., frequencies)."""
@@ -139,76 +138,13 @@ def moved(grid: Grid, spectra: Spectra, later: npt.ArrayLike) -> Spectra:
 
 
 @dataclasses.dataclass(frozen=True)
-class Gains:
-    """What one further copy would explain, at each delay (0, 1, ... samples).
-
-    Attributes
-    ----------
-    level
-        (delays,) best level of the further copy, over that of the first.
-    share
-        (delays,) share of what is left that it explains; negative where its level is.
-    left
-        Energy that is left without it, over that of the sound: both whitened.
-    local
-        The same about each moment of the window, as if all of it were like that: (length,).
-    """
-
-    level: Floats
-    share: Floats
-    left: float
-    local: Floats
-
-    def most(self, grid: Grid) -> float:
-        """Largest share at any delay that is looked at."""
-        low, high = grid.delays
-        return float(self.share[low:high].max())
-
-
-def gains(grid: Grid, sound: Spectra, shape: Spectra, delays: npt.ArrayLike = (0.0,)) -> Gains:
-    """Tell what a further copy of the shape would explain of a sound; both whitened.
-
-    Parameters
-    ----------
-    grid
-        Lengths.
-    sound, shape
-        (frequencies,) each.
-    delays
-        Copies known already (samples), the first among them.
-    """
-    weight = grid.weight
-    at = moved(grid, shape, delays)
-    known = grid.time(np.concatenate([at, at * grid.turn])) * weight
-    heard = grid.time(sound) * weight
-    basis, triangle = np.linalg.qr(known.T)
-    shares = basis.T @ heard
-    levels = np.linalg.lstsq(triangle, shares, rcond=None)[0]
-    left = heard - basis @ shares
-    total = max(float(heard @ heard), 1e-300)
-    _, stop = grid.delays
-    # correlations with the shape at all delays: of what is left, and of what is known
-    rows = scipy.fft.rfft(np.vstack([left, basis.T]), axis=1)
-    across = grid.time(rows * shape.conj())[:, :stop]
-    square = scipy.fft.rfft(grid.time(shape) ** 2)
-    own = grid.time(scipy.fft.rfft(weight) * square.conj())[:stop]
-    new = np.maximum(own - np.sum(across[1:] ** 2, axis=0), 1e-6 * own[0])
-    rest = float(left @ left)
-    local = uniform_filter1d(left[: grid.length] ** 2, round(LOCAL_S * grid.rate_hz))
-    return Gains(
-        level=across[0] / new / (float(levels[0]) or 1.0),
-        share=np.abs(across[0]) * across[0] / new / max(rest, 1e-300),
-        left=rest / total,
-        local=local * float(weight.sum()) / total,
-    )
-
-
-@dataclasses.dataclass(frozen=True)
 class Copies:
-    """Copies of a shape that make up a sound (arrays of length copies).
+    """Copies of shapes that make up a sound (arrays of length copies).
 
     Attributes
     ----------
+    shape
+        Place of each one's shape among the shapes.
     delay, u_delay
         Samples after the window's place for the onset, and the standard uncertainty of that.
     level
@@ -217,38 +153,121 @@ class Copies:
         Energy that they leave, over that of the sound: both whitened.
     """
 
+    shape: Ints
     delay: Floats
     u_delay: Floats
     level: Floats
     left: float
 
+    def __len__(self) -> int:
+        return len(self.delay)
 
-def refine(grid: Grid, sound: Spectra, shape: Spectra, delays: npt.ArrayLike) -> Copies:
-    """Find the delays of copies to a fraction of a sample (Gauss-Newton); else as ``gains``."""
-    weight = grid.weight
-    delay = np.asarray(delays, dtype=np.float64).copy()
-    heard = grid.time(sound) * weight
-    n = len(delay)
+
+def _known(grid: Grid, shapes: Spectra, which: Ints, delay: Floats) -> Floats:
+    """Copies, then their derivatives, as columns: (samples compared, 2 copies)."""
+    at = moved(grid, shapes[which], delay)
+    return np.asarray(grid.time(np.concatenate([at, at * grid.turn]))[:, : grid.compared].T)
+
+
+def refine(
+    grid: Grid, sound: Spectra, shapes: Spectra, which: npt.ArrayLike, delay: npt.ArrayLike
+) -> Copies:
+    """Find the delays and levels of copies, to a fraction of a sample (Gauss-Newton).
+
+    Parameters
+    ----------
+    grid
+        Lengths.
+    sound, shapes
+        (frequencies,) and (shapes, frequencies), whitened.
+    which, delay
+        (copies,) place of each one's shape, and about its delay (samples).
+    """
+    of = np.asarray(which, dtype=np.int64)
+    delays = np.asarray(delay, dtype=np.float64).copy()
+    heard = grid.time(sound)[: grid.compared]
+    n = len(of)
     for _ in range(REFINE_STEPS):
-        at = moved(grid, shape, delay)
-        basis = (grid.time(np.concatenate([at, at * grid.turn])) * weight).T
-        coefficients = np.linalg.lstsq(basis, heard, rcond=None)[0]
-        level, slope = coefficients[:n], coefficients[n:]
+        level, slope = np.split(_solve(_known(grid, shapes, of, delays), heard), 2)
         # a s(t - e) is about a s - a e s'
         step = -slope / np.where(np.abs(level) > 1e-12, level, np.inf)
-        delay += np.clip(step, -1.0, 1.0)
-    at = moved(grid, shape, delay)
-    basis = (grid.time(np.concatenate([at, at * grid.turn])) * weight).T
-    level, *_ = np.linalg.lstsq(basis[:, :n], heard, rcond=None)
-    left = heard - basis[:, :n] @ level
-    # what is left is not white: it has so many free values
-    free = weight.sum() * min(1.0, 2.0 * TOP_HZ / grid.rate_hz)
-    jacobian = basis * np.concatenate([np.ones(n), level])
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * float(left @ left) / free
-    covariance *= weight.sum() / free
+        delays += np.clip(step, -1.0, 1.0)
+    known = _known(grid, shapes, of, delays)
+    level = _solve(known[:, :n], heard)
+    left = heard - known[:, :n] @ level
+    # what is left is not white: it has fewer free values than samples
+    free = grid.compared * min(1.0, 2.0 * TOP_HZ / grid.rate_hz)
+    jacobian = known * np.concatenate([np.ones(n), level])
+    covariance = np.linalg.pinv(jacobian.T @ jacobian)
+    covariance *= float(left @ left) * grid.compared / free**2
     return Copies(
-        delay=delay,
+        shape=of,
+        delay=delays,
         u_delay=np.sqrt(np.maximum(np.diag(covariance)[n:], 0.0)),
-        level=np.asarray(level, dtype=np.float64),
+        level=level,
         left=float(left @ left) / max(float(heard @ heard), 1e-300),
+    )
+
+
+def _solve(columns: Floats, heard: Floats) -> Floats:
+    """Least squares by the normal equations: few columns, well apart."""
+    normal = columns.T @ columns
+    normal[np.diag_indices_from(normal)] *= 1.0 + 1e-12
+    return np.asarray(np.linalg.lstsq(normal, columns.T @ heard, rcond=None)[0], dtype=np.float64)
+
+
+@dataclasses.dataclass(frozen=True)
+class Gains:
+    """What one further copy would explain, at each delay (0, 1, ... samples).
+
+    Attributes
+    ----------
+    level
+        (shapes, delays) best level of the further copy, over that of the first.
+    share
+        (shapes, delays) share of what is left that it explains; negative where its level is.
+    left
+        Energy that is left without it, over that of the sound: both whitened.
+    local
+        The same about each moment of the window, as if all of it were like that: (compared,).
+    """
+
+    level: Floats
+    share: Floats
+    left: float
+    local: Floats
+
+    def most(self, grid: Grid) -> Floats:
+        """Largest share at any delay that is looked at: (shapes,)."""
+        low, high = grid.delays
+        return np.asarray(self.share[:, low:high].max(axis=1))
+
+
+def gains(
+    grid: Grid, sound: Spectra, shapes: Spectra, which: npt.ArrayLike, delay: npt.ArrayLike
+) -> Gains:
+    """Tell what a further copy of each shape would explain; else as ``refine``."""
+    of, delays = np.asarray(which, dtype=np.int64), np.asarray(delay, dtype=np.float64)
+    heard = grid.time(sound)[: grid.compared]
+    basis, triangle = np.linalg.qr(_known(grid, shapes, of, delays))
+    shares = basis.T @ heard
+    first = float(np.linalg.lstsq(triangle, shares, rcond=None)[0][0])
+    left = heard - basis @ shares
+    total = max(float(heard @ heard), 1e-300)
+    rest = float(left @ left)
+    _, stop = grid.delays
+    # correlations with the shapes at all delays: of what is left, and of what is known
+    rows = scipy.fft.rfft(np.vstack([left, basis.T]), grid.size, axis=1)
+    across = grid.time(rows * shapes.conj()[:, None])[:, :, :stop]
+    # energy of a shape that lies in the window once it is moved
+    inside = np.cumsum(grid.time(shapes)[:, : grid.compared] ** 2, axis=1)[:, ::-1][:, :stop]
+    new = inside - np.sum(across[:, 1:] ** 2, axis=1)
+    new = np.maximum(new, 1e-6 * inside[:, :1])
+    fit = across[:, 0]
+    local = uniform_filter1d(left**2, round(LOCAL_S * grid.rate_hz))
+    return Gains(
+        level=fit / new / (first or 1.0),
+        share=np.abs(fit) * fit / new / max(rest, 1e-300),
+        left=rest / total,
+        local=local * grid.compared / total,
     )
