@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import msgspec
@@ -67,19 +67,37 @@ def facts_of(name: str, bench: BenchFile, protocol: Protocol, specimen: Specimen
     ]
     struck = msgspec.json.encode(protocol.stages).decode()
     built = msgspec.to_builtins(specimen)
-    flat = {
-        f"{table}.{key}": str(value)
-        for table in ("pad", "module")
-        for key, value in built[table].items()
-    }
+    flat = {key: text for table in ("pad", "module") for key, text in _flat(table, built[table])}
     return RunFacts(
         name=name,
         bench=bench.name,
-        calibration="; ".join(calibrations),
+        calibration="; ".join(calibrations) or "none",
         protocol=struck,
         sample_rate_hz=bench.audio.sample_rate_hz,
         note_source=_wire(bench),
         specimen=flat,
+    )
+
+
+def _flat(name: str, value: Any) -> Iterator[tuple[str, str]]:
+    """Give each value of a table and of the tables in it by its full name."""
+    if isinstance(value, dict):
+        for key, one in value.items():
+            yield from _flat(f"{name}.{key}", one)
+    elif name == "module.zone":
+        yield name, ", ".join(f"{zone['id']} {zone['note']}" for zone in value)
+    else:
+        yield name, "not known" if value is None else str(value)
+
+
+def zones_left_out(specimen: Specimen) -> str:
+    """Tell which zones a comparison says nothing of; empty where there is but one."""
+    struck, *others = specimen.module.zones
+    if not others:
+        return ""
+    return (
+        f"Compared is the zone {struck.id}, the one that was struck. What {others[0].id}"
+        f"{' and others' if len(others) > 1 else ''} sent (crosstalk) stands in each run's report"
     )
 
 

@@ -168,12 +168,15 @@ def as_page(
     confidence = comparisons[0].comparison.confidence if comparisons else 0.95
     verdict = overall(comparisons)
     rows = [[row_of(measure) for measure in one.comparison.measures] for one in comparisons]
-    blamed = dict.fromkeys(
-        row["measure"] for own in rows for row in own if row["verdict"] == "worse"
-    )
+    blamed = [
+        ", ".join(row["measure"] for row in own if row["verdict"] == "worse")
+        + (f" in {', '.join(one.after)}" if len(comparisons) > 1 else "")
+        for one, own in zip(comparisons, rows, strict=True)
+        if one.verdict == "worse"
+    ]
     return environment.get_template("comparison.html").render(
         verdict=verdict,
-        sentence=_SENTENCES.get(verdict) or f"Shown to be worse: {', '.join(blamed)}.",
+        sentence=_SENTENCES.get(verdict) or f"Shown to be worse: {'; '.join(blamed)}.",
         frame=_FRAMES.get(verdict, "undecided"),
         percent=f"{100 * confidence:g}",
         cautions=cautions,

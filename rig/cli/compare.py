@@ -70,7 +70,7 @@ def compare(
     ] = None,
 ) -> None:
     """Compare runs of one protocol on one bench, measure by measure and over all."""
-    from analysis.alike import changed, pool
+    from analysis.alike import changed, pool, zones_left_out
     from analysis.compare import ASKED
     from analysis.compare import compare as judge
     from analysis.comparison_record import (
@@ -102,7 +102,8 @@ def compare(
     same = pairs_of_same({str(path): runs[path][0].table.strokes for path in (*olds, *news)})
     for side in (olds, *builds):
         _refuse_pooled_twins([pair for pair in same if set(pair) <= set(map(str, side))])
-    cautions = [text for text in (caution(same),) if text]
+    zones = zones_left_out(runs[base][0].specimen)
+    cautions = [text for text in (caution(same), zones) if text]
     named = []
     for build in builds:
         after = pool(

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.cli.console import results
+from rig.record.bench_fault import BenchError
 
 if TYPE_CHECKING:
     from analysis.qualify import StudiedRun
@@ -56,8 +57,17 @@ def qualify(
     from analysis.same_strokes import caution, pairs_of_same
 
     studied, facts = [], []
+    by_id: dict[str, Path] = {}
     for path in runs:
         analysis = analyse_run(path)
+        if analysis.start.run_id in by_id:
+            raise BenchError(
+                f"gauge study: {by_id[analysis.start.run_id]} and {path} are the same run, whose "
+                "readings would count twice. Give another one"
+            )
+        by_id[analysis.start.run_id] = path
+        if analysis.recording.status != "complete":
+            results.print(f"note: {path}: {analysis.reason()}", markup=False)
         reader = analysis.recording.reader
         pad, module = reader.specimen.pad, reader.specimen.module
         facts.append(facts_of(str(path), reader.bench, reader.protocol, reader.specimen))

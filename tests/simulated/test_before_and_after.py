@@ -184,6 +184,8 @@ def test_what_decides_nothing_is_said(tmp_path: Path, capsys: pytest.CaptureFixt
         compare_command(old, [twin], base_too=[echo])
     qualify_command([old, echo])
     assert f"caution: {old} and {echo}: the same strokes" in capsys.readouterr().out
+    with pytest.raises(BenchError, match="the same run, whose readings would count twice"):
+        qualify_command([old, old])
 
     (twin / "stop.json").unlink()
     with pytest.raises(typer.Exit) as left:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pytest
 
-from analysis.alike import UnlikeRunsError, facts_of, refuse_unlike
+from analysis.alike import UnlikeRunsError, changed, facts_of, refuse_unlike, zones_left_out
 from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
 
 BY_HOST = 'board_din = false\nhost_port = "pads"'
@@ -37,6 +39,29 @@ def test_unlike_ways_of_the_notes_are_refused(one, other, word):
     with pytest.raises(UnlikeRunsError, match=word):
         refuse_unlike([facts(one), facts(other)])
     assert refuse_unlike([facts(one), facts(other)], ["note_source"])
+
+
+def test_what_differs_of_a_specimen_is_named_setting_by_setting():
+    """One setting that was changed is told alone; zones stand with their notes."""
+    before = facts()
+    after = dataclasses.replace(
+        before, specimen=before.specimen | {"module.settings.dead_time_ms": "9.0"}
+    )
+    assert changed(before, after) == ("module.settings.dead_time_ms: 13.0 -> 9.0",)
+    assert before.specimen["module.zone"] == "head 38"
+
+
+def test_zones_that_are_not_compared_are_named():
+    """Of one zone there is nothing to say."""
+    text = find_file("good_build", "specimens").read_text("utf-8")
+    one = parse_specimen(text, "specimen")
+    two = parse_specimen(
+        text.replace("[module.declared_curve]", '[[module.zone]]\nid = "rim"\nnote = 40\n'
+        "[module.declared_curve]"), "specimen"
+    )  # fmt: skip
+    assert zones_left_out(one) == ""
+    assert "zone head" in zones_left_out(two)
+    assert "rim" in zones_left_out(two)
 
 
 def test_the_boards_input_and_a_recorded_line_are_one_wire():
