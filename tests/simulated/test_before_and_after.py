@@ -105,6 +105,7 @@ def test_a_worse_build_is_found_at_the_strokes_asked_for(
         full = pair(tmp_path, 7000 + i, build, max(asked, 72), measures)
         named = next(one for one in full.measures if one.name == blamed)
         found += full.verdict == "worse" and named.verdict == "worse"
+    print(f"\n{build}: {found} of {pairs} found")
     # 90 %, less two standard errors of so many pairs
     assert found >= pairs * 0.9 - 2 * math.sqrt(pairs * 0.09)
 
