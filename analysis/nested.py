@@ -71,6 +71,7 @@ def nested(table: pd.DataFrame, *, value: str, levels: Sequence[str]) -> NestedS
     if readings.size == 0 or not np.isfinite(readings).all():
         raise StudyError("nested study: no readings, or some that are not finite")
     means = table[[*levels, value]].rename(columns={value: "mean"})
+    means["mean"] -= readings[0]  # spreads small beside the level keep their digits
     sds: list[float] = []
     dfs: list[int] = []
     below: list[int] = []
