@@ -5,10 +5,12 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING
 
+from analysis.evidence import recovery_of
 from analysis.measure import Measure
 from analysis.report.curve_picture import flam_picture, roll_picture
 from analysis.report.latency_picture import latency_picture
 from analysis.report.raster_picture import raster_picture
+from analysis.report.recovery_picture import recovery_picture
 from analysis.report.transient_picture import transient_picture
 from analysis.report.velocity_picture import velocity_picture
 from rig.record.protocol import Limit
@@ -48,6 +50,10 @@ def _of_kind(analysis: Analysis, kind: str, limit: Limit | None) -> bytes | None
         name = limit.measure if limit and limit.measure.startswith("flam_gap") else "flam_gap_95"
         measure = _find(analysis, name, stage)
         return flam_picture(measure, limits) if measure else None
+    if kind == "recovery":
+        recovery = recovery_of(strokes)
+        several = recovery is not None and recovery.level_differences_db.size > 1
+        return recovery_picture(recovery) if recovery is not None and several else None
     if kind == "raster":
         return raster_picture(strokes, analysis.table.notes)
     return transient_picture(strokes, analysis.audio, analysis.audio.roles["sensor"])
@@ -88,6 +94,14 @@ _HEADINGS = (
         "Share of second strokes caught over the gap.",
         "Pairs of strokes close together: how many of the second ones got a note of their own. "
         "The dotted line is the share demanded.",
+    ),
+    (
+        "recovery",
+        "Recovery map",
+        "Share of second strokes caught over gap and level difference.",
+        "A full dot: every second stroke was caught; an empty one: none. The lines are where half "
+        "and 95 % of them are caught, the bands the 95 % intervals of these, by the posterior of a "
+        "dead time and a release with a logistic transition.",
     ),
     (
         "transients",

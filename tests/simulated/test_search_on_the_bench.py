@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 from struck import SPECIMEN, Truth, measured, truth_beside
 
-from analysis.evidence import recovery_of
+from analysis.evidence import gather, recovery_of
 from analysis.pipeline import Analysis, analyse_run
+from analysis.report.page import write_page
+from analysis.waveforms import SILENCE_AFTER_S
 from rig.cli.choosing import Chooser, must_choose
 from rig.cli.run import strike_files
 from rig.preparation import prepare
@@ -208,6 +210,13 @@ def test_a_soft_second_whose_coil_is_first_on_is_mapped(tmp_path: Path) -> None:
     contour = recovery_of(analysis.table.strokes).contour(0.5)
     # 18 dB softer, it waits for ln(8) of the 22 ms release more, less what is louder by then
     assert contour.gap_ms[0] - contour.gap_ms[1] > 12.0
+    # never 1.5 s of silence: the noise is what is heard sooner after a stroke, and causes are told
+    found_too = gather(analysis)
+    assert found_too.cut.silence_after_s < SILENCE_AFTER_S[0]
+    # 4e-4 of noise, and hum of 4e-4, 1e-4 and 1.5e-4
+    assert found_too.silence.rms == pytest.approx(5.1e-4, rel=0.1)
+    assert set(found_too.explained["cause"]) <= {"shadowed", "under_threshold"}
+    assert "Recovery map" in write_page(analysis)
 
 
 def test_a_limit_is_struck_until_decided(tmp_path: Path) -> None:
