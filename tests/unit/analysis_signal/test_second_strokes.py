@@ -9,6 +9,8 @@ elsewhere would be), and decays in a time of its own. The constants are from ``F
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 from signal_sounds import HELD_OUT, NOT_ONE_EDGE, ONE_SHOTS, place_recorded
@@ -20,7 +22,7 @@ NOISE_RMS = 3e-4
 GAPS_MS = (4, 6, 8, 10, 15, 20)
 NEAR_S = 0.001
 ACOUSTIC = [one for one in sorted(HELD_OUT) if one in ONE_SHOTS and one not in NOT_ONE_EDGE]
-FEW = ["drum_cymbal_open", "drum_tom_mid_soft", "tabla_tas1"]
+FEW = ["drum_cymbal_open", "drum_tom_mid_soft"]
 
 
 def another(sound, rate_hz, rng, unlike, decay, span_s=0.001):
@@ -35,7 +37,9 @@ def another(sound, rate_hz, rng, unlike, decay, span_s=0.001):
     sound = sound + unlike * other * np.sqrt(np.sum(sound**2) / np.sum(other**2))
     power = np.cumsum(sound**2)
     decay_s = float(np.searchsorted(power, 0.9 * power[-1])) / rate_hz + 1e-3
-    return sound * np.exp(-rng.normal() * decay * np.arange(len(sound)) / rate_hz / decay_s)
+    # a tail is longer than what holds most of the energy: its decay is not that much another
+    passed = np.minimum(np.arange(len(sound)) / rate_hz / decay_s, 4.0)
+    return sound * np.exp(-rng.normal() * decay * passed)
 
 
 def heard(name, levels, at_s, vary, rng, names=None):
@@ -68,13 +72,92 @@ def compared(onsets, true_s):
     return missed, int((away_s.min(axis=1) > NEAR_S).sum()), away_s.argmin(axis=0)
 
 
-@pytest.mark.parametrize("level_db", [0, -12])
-@pytest.mark.parametrize("name", FEW[:2])
+def counts(names, level_db, vary):
+    """(missed, invented, second strokes, errors and u of these in us) over sounds."""
+    missed = invented = strokes = 0
+    error, u = [], []
+    for name in names:
+        onsets, _, true_s, second = pairs(name, level_db, vary)
+        lost, more, near = compared(onsets, true_s)
+        if lost.any() or more:
+            print(f"{name} {level_db} dB: {lost.sum()} missed, {more} invented")
+        missed, invented, strokes = missed + lost.sum(), invented + more, strokes + second.sum()
+        found = second & ~lost
+        error += list(1e6 * (onsets.frame[near] / RATE_HZ - true_s)[found])
+        u += list(1e6 / RATE_HZ * onsets.u_frames[near][found])
+    error, u = np.array(error), np.array(u)
+    print(
+        f"{missed} missed, {invented} invented, {strokes} second strokes, "
+        f"rms {np.sqrt(np.mean(error**2)):.0f} us, {(np.abs(error) <= 1.96 * u).mean():.3f} in 95 %"
+    )
+    return missed, invented, error, u
+
+
+@pytest.mark.parametrize(("name", "level_db"), zip(FEW, (0, -12), strict=True))
 def test_second_strokes_are_found(name, level_db):
-    """None missed, none invented."""
-    onsets, finder, true_s, _ = pairs(name, level_db, None)
-    missed, invented, _ = compared(onsets, true_s)
-    assert not missed.any()
+    """Of a cymbal and of a tom, both held out: none missed, none invented."""
+    missed, invented, _, _ = counts([name], level_db, None)
+    assert missed == 0
+    assert invented == 0
+
+
+def test_nothing_is_told_without_lone_strokes():
+    """With two lone strokes only, no second stroke is claimed, and that is said."""
+    onsets, finder, true_s, second = pairs(FEW[1], 0, None, lone=2)
+    _, invented, _ = compared(onsets, true_s)
     assert invented == 0
     assert finder.seconds is not None
-    assert finder.seconds.untold == 0
+    assert finder.seconds.told == 0
+    assert finder.seconds.untold == int((~second).sum())
+    assert f"{finder.seconds.untold} are unlike any" in finder.seconds.remark
+
+
+def lone(name, vary, count=8):
+    """(invented, missed) of lone strokes over 12 dB."""
+    rng = np.random.default_rng(sum(map(ord, name)))
+    levels = 0.3 * 10 ** (-rng.uniform(0, 12, count) / 20)
+    onsets, _, true_s = heard(name, levels, 0.4 + 0.8 * np.arange(count), vary, rng)
+    missed, invented, _ = compared(onsets, true_s)
+    return invented, int(missed.sum())
+
+
+def test_what_differs_from_stroke_to_stroke_is_no_stroke():
+    """Lone strokes that differ by 20 % of amplitude and of decay: none invented."""
+    assert lone(FEW[0], functools.partial(another, unlike=0.2, decay=0.2)) == (0, 0)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("level_db", [0, -6, -12])
+def test_second_strokes_of_all_sounds_held_out(level_db):
+    """Copies that differ in level and place: of 72 none missed, none invented; rms 7 us."""
+    missed, invented, error, u = counts(ACOUSTIC, level_db, None)
+    assert missed == 0
+    assert invented == 0
+    assert np.sqrt(np.mean(error**2)) < 25.0
+    assert (np.abs(error) <= 1.96 * u).mean() >= 0.93
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("level_db", [0, -6])
+@pytest.mark.parametrize("unlike", [0.1, 0.2])
+def test_second_strokes_of_strokes_that_differ(unlike, level_db):
+    """Strokes that differ by 10 or 20 % (filter and decay): of 72 at most 2 missed, 1 invented.
+
+    Over the four cases 4 of 288 second strokes are missed, and 1 is invented in 768 strokes.
+    """
+    vary = functools.partial(another, unlike=unlike, decay=unlike)
+    missed, invented, _, _ = counts(ACOUSTIC, level_db, vary)
+    assert missed <= 2
+    assert invented <= 1
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("span_s", [0.001, 0.03])
+def test_no_lone_stroke_that_differs_is_two(span_s):
+    """96 lone strokes that differ by 20 %: none invented, as of a filter over 1 ms as over 30 ms."""
+    vary = functools.partial(
+        another, unlike=0.2, decay=0.2 if span_s < 0.01 else 0.0, span_s=span_s
+    )
+    invented = {name: lone(name, vary) for name in ACOUSTIC}
+    print({name: found for name, found in invented.items() if found != (0, 0)})
+    assert sum(found[0] for found in invented.values()) == 0
