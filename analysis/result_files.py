@@ -27,6 +27,19 @@ def write_tables(analysis: Analysis) -> Path:
             f"writing the tables: {folder} can't be made a folder ({error.strerror}); move away "
             "what is there, or see to the permissions of the run folder"
         ) from error
+    try:
+        _write(analysis, folder)
+    except OSError as error:
+        for part in folder.glob("*.part"):
+            part.unlink(missing_ok=True)
+        raise BenchError(
+            f"writing the tables into {folder}: {error.strerror or error}. What stood there before "
+            "is kept. Make room on the disk, or copy the run to another, and analyse it again"
+        ) from error
+    return folder
+
+
+def _write(analysis: Analysis, folder: Path) -> None:
     for name, table in (("strokes", analysis.table.strokes), ("notes", analysis.table.notes)):
         for suffix in ("parquet", "csv"):
             part = folder / f"{name}.{suffix}.part"
@@ -44,7 +57,6 @@ def write_tables(analysis: Analysis) -> Path:
     part = folder / "measures.json.part"
     part.write_text(json.dumps(record, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     part.replace(folder / "measures.json")
-    return folder
 
 
 def _facts(analysis: Analysis) -> dict[str, Any]:

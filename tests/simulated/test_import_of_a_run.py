@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import resource
+import signal
 from pathlib import Path
 
 import mido
@@ -13,6 +15,7 @@ from bench_runs import run_short
 from analysis.pipeline import Analysis, analyse_run
 from analysis.result_files import write_tables
 from rig.capture.bring_in import bring_in
+from rig.record.bench_fault import BenchError
 
 MIXED = """
 format = 1
@@ -142,3 +145,19 @@ def test_without_notes_nothing_is_said_of_the_module(struck: Analysis, tmp_path:
         math.isfinite(values.get(name, math.nan))
         for name in ("latency_median", "lost_share", "double_share", "velocity_exponent")
     )
+
+
+def test_a_disk_that_fills_leaves_the_tables_as_they_were(struck: Analysis) -> None:
+    """No half table, no part of one; the sentence names the folder and what to do."""
+    folder = struck.path / "analysis"
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    handled = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (2000, hard))
+    try:
+        with pytest.raises(BenchError, match=r"writing the tables into .*Make room"):
+            write_tables(struck)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        signal.signal(signal.SIGXFSZ, handled)
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
