@@ -10,12 +10,17 @@ elsewhere would be), and decays in a time of its own. The constants are from ``F
 from __future__ import annotations
 
 import functools
+from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from signal_sounds import HELD_OUT, NOT_ONE_EDGE, ONE_SHOTS, place_recorded
 
+from analysis.load import load_run
 from analysis.onset import OnsetFinder
+from analysis.strokes import build_strokes
+from rig.capture.bring_in import bring_in
 
 RATE_HZ = 96_000
 NOISE_RMS = 3e-4
@@ -110,6 +115,28 @@ def test_nothing_is_told_without_lone_strokes():
     assert finder.seconds.told == 0
     assert finder.seconds.untold == int((~second).sum())
     assert f"{finder.seconds.untold} are unlike any" in finder.seconds.remark
+
+
+def test_a_take_brought_in_without_a_plan(tmp_path: Path) -> None:
+    """Its stroke table holds all second strokes, and no remark says that some can't be told."""
+    rng = np.random.default_rng(2)
+    at_s = [0.4, 1.0, 1.6, 2.2, 2.204, 2.8, 2.815]
+    samples, truth = place_recorded(FEW[1], at_s, [0.3] * 7, 3.4, rng)
+    samples += rng.normal(0, NOISE_RMS, len(samples))
+    soundfile.write(tmp_path / "take.wav", samples, RATE_HZ, subtype="PCM_24")
+    folder, told = bring_in(
+        audio=tmp_path / "take.wav",
+        midi=None,
+        strikes=None,
+        specimen=None,
+        sensor_channel=1,
+        marker_channel=None,
+        out=tmp_path / "run",
+    )
+    table = build_strokes(load_run(folder))
+    np.testing.assert_allclose(table.strokes["onset_t_s"], truth / RATE_HZ, atol=50e-6)
+    assert "lone strokes" in " ".join(told)
+    assert not any("unlike any" in remark for remark in table.facts["remarks"])
 
 
 def lone(name, vary, count=8):
