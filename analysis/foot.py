@@ -260,7 +260,10 @@ def _fit(
         which = likely % count
         passing = np.minimum(last + shapes.passing(which, share), last + AHEAD)
         at[row] = weight @ passing
-        variance = weight @ ((passing - at[row]) ** 2 + shapes.spacing[which] ** 2 / 12.0)
+        spread = weight @ (passing - at[row]) ** 2
+        # a grid finer than the spread adds nothing to it
+        grid = weight @ shapes.spacing[which] ** 2 / 12.0
+        variance = max(spread, grid)
         # no pulse is of one shape all the way up: the further from the level, the less is sure
         u[row] = np.hypot(np.sqrt(variance), SHAPE_U * max(last - at[row], 0.0))
     return at, u
