@@ -258,7 +258,7 @@ class SecondStrokes:
         if len(some) > room:
             some = some[np.linspace(0, len(some) - 1, room).astype(np.int64)]
         known = [*self._lone, *((spectra[k], float(noise[k]), float(u_frames[k])) for k in some)]
-        lone = np.array([one[0] for one in known]).reshape(len(known), -1)
+        lone = np.array([one[0] for one in known]).reshape(len(known), len(self._grid.turn))
         shapes = learn_shapes(self._grid, lone, np.array([one[1] for one in known]))
         self._lone = [known[k] for members in shapes.members for k in members[-KEPT_LONE:]]
         u = np.array([one[2] for one in known]) / self._step

@@ -117,6 +117,19 @@ def test_nothing_is_told_without_lone_strokes():
     assert f"{finder.seconds.untold} are unlike any" in finder.seconds.remark
 
 
+@pytest.mark.parametrize("at_s", [(), (0.4,), (0.4, 0.45)])
+def test_takes_without_any_lone_stroke(at_s):
+    """None, one, and two close ones: nothing is claimed, and nothing fails."""
+    rng = np.random.default_rng(3)
+    samples, _ = place_recorded(FEW[1], at_s, [0.3] * len(at_s), 1.2, rng)
+    finder = OnsetFinder(RATE_HZ, contact=False)
+    finder.feed(samples + rng.normal(0, NOISE_RMS, len(samples)))
+    onsets = finder.finish()
+    assert finder.seconds is not None
+    assert finder.seconds.told == 0
+    assert min(len(at_s), 1) <= len(onsets) <= len(at_s)
+
+
 def test_a_take_brought_in_without_a_plan(tmp_path: Path) -> None:
     """Its stroke table holds all second strokes, and no remark says that some can't be told."""
     rng = np.random.default_rng(2)
