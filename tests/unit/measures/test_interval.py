@@ -42,13 +42,48 @@ def test_exact_interval_is_that_of_clopper_and_pearson(hits, trials, confidence,
     assert (found.low, found.high) == pytest.approx(peer, abs=1e-9)
 
 
-@pytest.mark.parametrize(("trials", "high"), [(10, 0.25887), (30, 0.09503), (100, 0.029513), (1000, 0.0029912)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("method", "hits", "low", "high", "half_digit"),
+    [
+        ("wilson", 4, 0.0806577, 0.4160174, 5e-8),
+        ("wilson", 18, 0.69896635477, 0.97213351879, 5e-12),
+        ("exact", 4, 0.0573340, 0.4366140, 5e-8),
+        ("exact", 18, 0.68301728598, 0.98765147283, 5e-12),
+    ],
+)
+def test_shares_keep_all_digits_of_the_frozen_results(method, hits, low, high, half_digit):
+    """Of 20 trials: R's binom.confint, frozen in statsmodels' results_proportion.py."""
+    found = interval.share(hits, 20, method=method)
+    assert (found.low, found.high) == pytest.approx((low, high), abs=half_digit)
+
+
+@pytest.mark.parametrize("confidence", [0.90, 0.95, 0.99])
+@pytest.mark.parametrize(("hits", "trials"), [(0, 20), (4, 20), (15, 148), (29, 29)])
+def test_score_interval_is_the_handbooks_formula(hits, trials, confidence):
+    """NIST e-Handbook 7.2.4.1, Wilson's limits, typed as they stand there; both solve the score.
+
+    The score is (share - p)^2 = z^2 p (1 - p) / n.
+    """
+    found = interval.share(hits, trials, confidence, method="wilson")
+    z, share = stats.norm.ppf(0.5 + confidence / 2), hits / trials
+    root = math.sqrt(share * (1 - share) / trials + z**2 / (4 * trials**2))
+    for bound, sign in ((found.low, -1), (found.high, 1)):
+        limit = (share + z**2 / (2 * trials) + sign * z * root) / (1 + z**2 / trials)
+        assert bound == pytest.approx(limit, abs=1e-12)
+        score = z**2 * bound * (1 - bound) / trials
+        assert (share - bound) ** 2 == pytest.approx(score, abs=1e-12)
+
+
+@pytest.mark.parametrize(("trials", "high"), [(10, 0.25887), (30, 0.09503), (100, 0.029513), (300, 0.0099361), (1000, 0.0029912)])  # fmt: skip
 def test_nothing_seen_still_has_a_bound(trials, high):
     """No event in n trials: one-sided 95 % bound 1 - 0.05^(1/n), near 3/n (rule of three).
 
     Hanley and Lippman-Hand 1983 (from memory); the figures are arithmetic.
     """
-    assert interval.share(0, trials, 0.90).high == pytest.approx(high, rel=1e-4)
+    found = interval.share(0, trials, 0.90).high
+    assert found == pytest.approx(high, rel=1e-4)
+    # 3 stands for ln 20 = 2.9957, and half the square of their share is left out
+    assert math.log(20) / trials - 0.5 * (3 / trials) ** 2 < found < 3 / trials
 
 
 def test_event_rate_agrees_with_statsmodels():
