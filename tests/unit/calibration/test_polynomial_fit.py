@@ -102,6 +102,51 @@ def test_certified_line():
         fit.standard_errors, [0.232818234301152, 0.429796848199937e-03], rtol=1e-9
     )
     assert fit.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
+    left = fit.freedom * fit.residual_sd**2 / float(((y - y.mean()) ** 2).sum())
+    assert 1.0 - left == pytest.approx(0.999993745883712, abs=1e-14)
+
+
+# NIST StRD, Longley: coefficient, and its standard deviation (from memory, but for that of B0)
+LONGLEY = {
+    "GNPDEFL": (15.0618722713733, 84.9149257747669),
+    "GNP": (-0.0358191792925910, 0.0334910077722432),
+    "UNEMP": (-2.02022980381683, 0.488399681651699),
+    "ARMED": (-1.03322686717359, 0.214274163161675),
+    "POP": (-0.0511041056535807, 0.226073200069370),
+    "YEAR": (1829.15146461355, 455.478499142212),
+}
+
+
+@pytest.mark.parametrize("last", LONGLEY)
+def test_certified_regression_on_six_columns(last):
+    """Longley of NIST's StRD, of nearly dependent columns, line upon line: to 9 digits.
+
+    Each column is freed by lines of those before it, and a line is then fitted to what those left
+    of the response: the last slope is that of the regression on all at once (successive
+    orthogonalisation, as in Hastie, Tibshirani and Friedman, algorithm 3.1; from memory). Data:
+    statsmodels. Residual standard deviation 304.854073561965 (from memory), 9 degrees of freedom.
+    """
+    data = sm.datasets.longley.load_pandas()
+    # one more row, which is fitted to nowhere: all columns zero, where the curve is B0
+    table = data.exog.astype(float).reset_index(drop=True)
+    table.loc[len(table)] = 0.0
+    rest = np.append(data.endog.to_numpy(float), 0.0)
+    free, share = [], 1.0 / 16.0
+    for k, name in enumerate([*(one for one in LONGLEY if one != last), last]):
+        column = table[name].to_numpy()
+        for other in free:
+            column = column - fit_polynomial(other[:-1], column[:-1], 1)(other)
+        fit = fit_polynomial(column[:-1], rest[:-1], 1, further_parameters=k)
+        rest = rest - fit(column)
+        share += (float(fit.standard_error(column[-1])) / fit.residual_sd) ** 2 - 1.0 / 16.0
+        free.append(column)
+    coefficient, deviation = LONGLEY[last]
+    assert fit.coefficients[1] == pytest.approx(coefficient, rel=1e-9)
+    assert fit.standard_errors[1] == pytest.approx(deviation, rel=1e-9)
+    assert fit.residual_sd == pytest.approx(304.854073561965, rel=1e-9)
+    assert fit.freedom == 9
+    assert -rest[-1] == pytest.approx(-3482258.63459582, rel=1e-9)
+    assert fit.residual_sd * np.sqrt(share) == pytest.approx(890420.383607373, rel=1e-9)
 
 
 def test_certified_fifth_degree():

@@ -32,7 +32,7 @@ def test_ratio_of_variances_is_the_certified_one(
 ) -> None:
     """F is the variance of the means times their count, over the pooled one within.
 
-    Source: NIST StRD, certified F of each data set.
+    Source: NIST StRD, certified F of each data set, and sums of squares of SiRstv.
     """
     rows = np.loadtxt(FOLDER / f"{name}.dat", skiprows=60)
     table = pd.DataFrame({"treatment": rows[:, 0].astype(int), "reading": rows[:, 1]})
@@ -42,3 +42,6 @@ def test_ratio_of_variances_is_the_certified_one(
     assert repeats * between**2 / within**2 == pytest.approx(certified_f, rel=tolerance)
     if name == "SiRstv":
         assert within == pytest.approx(0.104076068334656, rel=1e-9)
+        treatments, inside = study.level_df[1], study.level_df[0]
+        assert treatments * repeats * between**2 == pytest.approx(5.11462616e-2, rel=1e-7)
+        assert inside * within**2 == pytest.approx(2.1663656e-1, rel=1e-7)
