@@ -38,6 +38,43 @@ def test_histogram_gives_the_worked_exercise():
     assert np.abs(best).max() == pytest.approx(0.5386, abs=5e-5)
 
 
+def test_nonlinearities_are_those_of_the_transitions():
+    """DNL is a step's width over the mean one, less 1; INL (V_n - V_0) / LSB - n.
+
+    A code that is never hit is a missing one, DNL -1, and no other is (IEEE 1241 and 1057 terms,
+    read in secondary texts).
+    """
+    hits = np.random.default_rng(3).integers(0, 6, 125).astype(float)
+    at = np.concatenate([[0.0], np.cumsum(hits)])
+    step = at[-1] / 125
+    dnl, endpoint, best = histogram_nonlinearity(hits)
+    assert dnl == pytest.approx(np.diff(at) / step - 1, abs=1e-12)
+    assert endpoint == pytest.approx((at - at[0]) / step - np.arange(126), abs=1e-10)
+    assert np.flatnonzero(dnl == -1).tolist() == np.flatnonzero(hits == 0).tolist() != []
+    slope, offset = np.polyfit(np.arange(126), endpoint, 1)
+    assert best == pytest.approx(endpoint - offset - slope * np.arange(126), abs=1e-9)
+
+
+def test_even_ladder_has_126_equal_steps():
+    """Velocities 1 to 127 are 126 steps of (F_max - F_min) / 126 for a straight line (derived).
+
+    Forces even over the range, 20 to a step: each code between the ends holds 20, none is missing.
+    The line of least squares leaves half a step of rounding; the one through the ends another half,
+    since these are rounded too.
+    """
+    forces = np.linspace(1.0, 40.0, 126 * 20 + 1)[:-1] + 39.0 / 126 / 40
+    table = ladder(forces, repeats=1, sd=0.0)
+    _, first = np.unique(table["velocity"].to_numpy(), return_index=True)
+    assert np.diff(forces[first[1:]]) == pytest.approx(39.0 / 126, abs=1e-9)
+    assert first.size - 1 == 126
+    found = _by_name(table)
+    assert found["velocity_dnl_worst"].method == "histogram"
+    assert found["velocity_dnl_worst"].value == pytest.approx(0.0, abs=1e-9)
+    assert found["velocity_dnl_worst"].details["missing_levels"] == 0
+    assert 0 < found["velocity_inl_bestfit"].value < 0.5
+    assert 0 < found["velocity_inl_endpoint"].value < 1.0
+
+
 def test_residuals_of_the_best_line_are_those_of_norris():
     """NIST StRD Norris: certified residual standard deviation 0.884796396144373."""
     home = Path(scipy.stats.__file__).parent / "tests/data/nist_linregress/Norris.dat"
@@ -52,6 +89,15 @@ def test_residuals_of_the_best_line_are_those_of_norris():
 def test_rounding_has_the_variance_of_a_quantiser():
     """q / sqrt(12) = 0.28868 (IEEE 1057 and 1241, from memory)."""
     assert math.sqrt(QUANTISATION_VARIANCE) == pytest.approx(0.28868, abs=5e-6)
+
+
+@pytest.mark.parametrize(("bits", "ratio_db"), [(7, 43.905), (16, 98.09), (24, 146.26)])
+def test_rounding_leaves_an_ideal_converters_signal_to_noise(bits, ratio_db):
+    """A full sine over that variance: 6.0206 N + 1.7609 dB (IEEE 1057 and 1241, from memory)."""
+    sine_variance = (2.0**bits / 2) ** 2 / 2
+    found_db = 10 * math.log10(sine_variance / QUANTISATION_VARIANCE)
+    assert found_db == pytest.approx(ratio_db, abs=6e-3)
+    assert found_db == pytest.approx(6.0206 * bits + 1.7609, abs=5e-4)
 
 
 @pytest.mark.parametrize("exponent", [0.5, 0.7, 1.0, 1.4])
