@@ -32,6 +32,25 @@ def test_clamp_ends_the_current():
     assert flyback_current(release * 1.001, 4.0, 48.0, 6.0, 0.030) == 0.0
 
 
+@pytest.mark.parametrize("clamp_v", [0.7, 48.0])
+def test_clamp_and_copper_take_what_the_coil_held(clamp_v):
+    """The clamp's and the copper's heat are L I**2 / 2, here 0.24 J (conservation of energy)."""
+    release = 0.030 / 6.0 * math.log(1.0 + 4.0 * 6.0 / clamp_v)
+
+    def power(t):
+        current = flyback_current(t, 4.0, clamp_v, 6.0, 0.030)
+        return clamp_v * current + 6.0 * current**2
+
+    assert quad(power, 0.0, release)[0] == pytest.approx(0.5 * 0.030 * 4.0**2, rel=1e-6)
+
+
+def test_diode_lets_the_current_fall_with_the_coils_time_constant():
+    """Across a mere diode it falls as exp(-t R / L), but for the diode's share (circuit law)."""
+    shares = [flyback_current(t, 4.0, 0.7, 6.0, 0.030) / 4.0 for t in (5e-3, 10e-3)]
+    assert shares == pytest.approx([math.exp(-1), math.exp(-2)], abs=0.7 / (4.0 * 6.0))
+    assert flyback_current(5e-3, 4.0, 1e-9, 6.0, 0.030) / 4.0 == pytest.approx(0.367879, abs=1e-6)
+
+
 @pytest.mark.parametrize(("celsius", "ratio"), [(75, 1.2161), (100, 1.3144), (130, 1.4323)])
 def test_copper_warms(celsius, ratio):
     """R(T) / R20 of copper at three temperatures (IEC 60028 coefficient 0.00393, secondary)."""

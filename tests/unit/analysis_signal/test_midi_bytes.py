@@ -27,7 +27,10 @@ def test_byte_time_of_a_din_line():
 @pytest.mark.parametrize(("text", "wire_us"), [("99 26 64", [960]), ("99 26 64 26 40", [960, 640])])
 def test_wire_time_of_a_note(text, wire_us):
     """Three bytes take 960 us, two under running status 640 us (arithmetic from the byte time)."""
-    assert parse(text).wire_s * 1e6 == pytest.approx(wire_us)
+    notes = parse(text)
+    assert notes.wire_s * 1e6 == pytest.approx(wire_us)
+    # no two notes of one line end nearer to each other
+    assert np.diff(notes.end) == pytest.approx(wire_us[1:])
 
 
 @pytest.mark.parametrize("count", [2, 10])
