@@ -27,6 +27,7 @@ from analysis.timeline import TimeLine
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 NEAR_S = 0.001
 """Onsets so near to where a strike should land are its own."""
@@ -39,6 +40,8 @@ MASK_S = 0.03
 
 UNSEEN_U_S = (FLIGHT_BEFORE_S + FLIGHT_AFTER_S) / np.sqrt(12.0)
 """Of an onset that isn't seen, nor any like it: it may be anywhere in the window."""
+UNKNOWN_U_S = FLIGHT_UNKNOWN_S / np.sqrt(12.0)
+"""The same where nothing is known of its flight."""
 UNSURE_SPREADS = 2.0
 """In the tail of a sound of unknown make, where an onset is known so many times less well than the
 striker's usual flight foretells it, that is taken."""
@@ -119,10 +122,15 @@ def find_contacts(
         u_s[has] = onsets.u_frames[onset_of[has]] / rate
         off_s = np.full(len(expected_s), np.nan)
         off_s[has] = off
-        foretold_u_s = _foretold_by_like(recording, off_s, u_s)
-        unsure = (u_s > UNSURE_SPREADS * foretold_u_s) & _masked(expected_s)
+        masked = _masked(expected_s)
+        foretold_u_s, unknown = _foretold_by_like(recording, off_s, u_s, masked)
+        unsure = (u_s > UNSURE_SPREADS * foretold_u_s) & masked
         inferred[unsure] = expected_s[unsure]
         inferred_u_s = np.where(np.isfinite(foretold_u_s), foretold_u_s, UNSEEN_U_S)
+        inferred_u_s[unknown & np.isnan(foretold_u_s)] = UNKNOWN_U_S
+        # where flights differ and nothing tells by how much, what was heard may be of another sound
+        other = unknown & masked & has & ~unsure & ~(u_s > inferred_u_s)
+        inferred[other] = onsets.frame[onset_of[other]] / rate
     return Contacts(onsets, onset_of, inferred, inferred_u_s, flights)
 
 
@@ -179,8 +187,13 @@ def _merged(onsets: Onsets, more: Onsets, least_frames: float) -> Onsets:
     return _picked(both, order[np.diff(both.frame[order], prepend=-np.inf) > 1.0])
 
 
-def _foretold_by_like(recording: Recording, off_s: Floats, u_s: Floats) -> Floats:
+def _foretold_by_like(
+    recording: Recording, off_s: Floats, u_s: Floats, masked: Bools
+) -> tuple[Floats, Bools]:
     """Standard uncertainty of where each strike should land, by those alike that are surely seen.
+
+    Where a plan tells no widths and no forces, all that stand alone are taken, and none is left out
+    as an outlier: soft ones fly for longer.
 
     Parameters
     ----------
@@ -188,39 +201,47 @@ def _foretold_by_like(recording: Recording, off_s: Floats, u_s: Floats) -> Float
         Its plan.
     off_s, u_s
         (strikes,) onset less where it should be, and the onset's uncertainty; NaN: none seen.
+    masked
+        (strikes,) it lands in the sound of another.
 
     Returns
     -------
-    (strikes,); NaN where too few alike are seen.
+    foretold_u_s, unknown
+        (strikes,) each; NaN where too few alike are seen; flights of which nothing is known.
     """
     foretold = np.full(len(off_s), np.nan)
     sure = u_s <= np.nanmedian(u_s)
     strikes = recording.strikes.reset_index(drop=True)
     alike = alike_flights(strikes)
+    unknown = (alike == 0.0).to_numpy()
+    sure = np.where(unknown, np.isfinite(off_s) & ~masked, sure)
     stage = strikes["stage"].where(alike == 0.0, "")  # a stage may strike otherwise than another
     for _, same in strikes.groupby(["striker", alike, stage]):
         own = same.index.to_numpy()
         if sure[own].sum() >= LEAST_LIKE:
-            foretold[own] = _foretold_u(off_s[own[sure[own]]])
-    return foretold
+            foretold[own] = _foretold_u(off_s[own[sure[own]]], usual=not unknown[own[0]])
+    return foretold, unknown
 
 
-def _foretold_u(off: Floats) -> float:
+def _foretold_u(off: Floats, usual: bool) -> float:
     """Standard uncertainty of one more landing, after (n,) that were off by so much; NaN: n < 2.
 
     A prediction interval's half width at 95 %, over 1.96 (Student; Hahn and Meeker 1991, from
-    memory), of those that are no outliers.
+    memory); of the ``usual`` ones, outliers left out.
     """
-    apart = np.abs(off - np.median(off))
-    usual = off[apart <= OUTLIER * max(1.4826 * float(np.median(apart)), LEAST_INFERRED_U_S)]
-    n = len(usual)
+    if usual:
+        apart = np.abs(off - np.median(off))
+        off = off[apart <= OUTLIER * max(1.4826 * float(np.median(apart)), LEAST_INFERRED_U_S)]
+    n = len(off)
     if n < 2:
         return np.nan
     widen = float(stdtrit(n - 1, 0.975)) / 1.96 * np.sqrt(1.0 + 1.0 / n)
-    return max(float(usual.std(ddof=1) * widen), LEAST_INFERRED_U_S)
+    # about where it should be, which lies in the midst of the usual ones
+    spread = off.std(ddof=1) if usual else np.sqrt(np.mean(off**2) * n / (n - 1))
+    return max(float(spread * widen), LEAST_INFERRED_U_S)
 
 
-def _masked(expected_s: Floats) -> npt.NDArray[np.bool_]:
+def _masked(expected_s: Floats) -> Bools:
     """Strikes that land soon after another: (strikes,)."""
     order = np.argsort(expected_s, kind="stable")  # NaN last
     masked = np.zeros(len(expected_s), dtype=bool)
