@@ -231,5 +231,5 @@ def test_the_flam_gap_takes_a_third_of_a_grids_strokes(modules: int) -> None:
     print(len(right), np.mean(right, axis=0), len(dipping), np.mean(dipping or [[0]], axis=0))
     assert count[:, 0].sum() <= count[:, 1].sum() / 3
     assert np.median(count[:, 0] / count[:, 1]) <= 1 / 3
-    # measured with 24 modules: 7 in 8 of the search's answers, a little more of the grid's
-    assert (np.mean(right, axis=0) >= 0.8).all()
+    # measured with 200 modules: 98.6 % of either, where the chance does not fall again
+    assert (np.mean(right, axis=0) >= (0.95 if modules > 2 else 0.8)).all()
