@@ -159,25 +159,29 @@ class _Fits:
     """All pairs of tail and shape (M * K), made ready."""
 
     pull: Floats  # (J, M * K) what a tail takes of a shape
-    tightness: float  # of the prior of heights
-    spread: Floats  # (M * K,) variance of the height
+    precision: Floats  # (M * K,) of the pulse's height, given a row
     constant: Floats  # (M * K,) logarithm of all that depends on no row
 
 
-@functools.lru_cache(maxsize=32)
-def _fits(length: int, height: float, rate_hz: float, tallness: float) -> _Fits:
+@functools.lru_cache(maxsize=16)
+def _fits(length: int, height: float, rate_hz: float) -> _Fits:
     shapes, tails = _shapes(length, height, rate_hz), _tails(length, rate_hz)
     across = tails.cosines.T @ shapes.binned
     pull = tails.inverse @ across
+    precision = (shapes.binned**2).sum(axis=0) - (across * pull).sum(axis=1)
+    constant = tails.volume[:, None] + shapes.prior
+    return _Fits(np.concatenate(list(pull), axis=1), precision.ravel(), constant.ravel())
+
+
+@functools.lru_cache(maxsize=64)
+def _heights(
+    length: int, height: float, rate_hz: float, tallness: float
+) -> tuple[float, Floats, Floats]:
+    """Precision of the prior of heights; variance of the height, and constant with it: (M * K,)."""
+    fits = _fits(length, height, rate_hz)
     tightness = (GAIN_SPREAD * tallness) ** -2
-    precision = (shapes.binned**2).sum(axis=0) - (across * pull).sum(axis=1) + tightness
-    constant = tails.volume[:, None] + shapes.prior - 0.5 * np.log(precision / tightness)
-    return _Fits(
-        pull=np.concatenate(list(pull), axis=1),
-        tightness=tightness,
-        spread=1.0 / precision.ravel(),
-        constant=constant.ravel(),
-    )
+    precision = fits.precision + tightness
+    return tightness, 1.0 / precision, fits.constant - 0.5 * np.log(precision / tightness)
 
 
 def fit_feet(
@@ -216,13 +220,12 @@ def fit_feet(
     sigma = np.hypot(noise_rms, SHAPE_ERROR * level)
     heights = _nearest(level / crest, HEIGHTS)
     tallnesses = _nearest(level / sigma, TALLNESSES)
-    ready = np.stack([heights, tallnesses], axis=1)
-    for height, tallness in np.unique(ready, axis=0).tolist():
-        same = np.flatnonzero((heights == height) & (tallnesses == tallness))
+    for height in np.unique(heights).tolist():
+        same = np.flatnonzero(heights == height)
         for first in range(0, len(same), FEW):
             few = same[first : first + FEW]
             at[few], u[few] = _fit(
-                rows[few], threshold[few], sigma[few], sample_rate_hz, height, tallness
+                rows[few], threshold[few], sigma[few], sample_rate_hz, height, tallnesses[few]
             )
     return at, u
 
@@ -233,20 +236,24 @@ def _nearest(value: Floats, ready: tuple[float, ...]) -> Floats:
 
 
 def _fit(
-    rows: Floats, threshold: Floats, sigma: Floats, rate_hz: float, height: float, tallness: float
+    rows: Floats, threshold: Floats, sigma: Floats, rate_hz: float, height: float, tallness: Floats
 ) -> tuple[Floats, Floats]:
     length = rows.shape[1]
     shapes, tails = _shapes(length, height, rate_hz), _tails(length, rate_hz)
-    fits = _fits(length, height, rate_hz, tallness)
+    fits = _fits(length, height, rate_hz)
+    ready = [_heights(length, height, rate_hz, tall) for tall in tallness.tolist()]
+    tightness = np.array([one[0] for one in ready])
+    variance, constant = np.array([one[1] for one in ready]), np.array([one[2] for one in ready])
     last, count = length - 1 - AHEAD, len(shapes.start)
     seen = _binned(rows * (np.sign(rows[:, last]) / sigma)[:, None])
     across = product(seen, tails.cosines)
     # inner products in the metric of noise and tail
-    match = product(seen, shapes.binned)[:, None, :] + fits.tightness * tallness
+    match = product(seen, shapes.binned)[:, None, :]
+    match = match + (tightness * tallness)[:, None, None]
     match = match - product(across, fits.pull).reshape(len(rows), -1, count)
     match = match.reshape(len(rows), -1)
     taken = 0.5 * ((across @ tails.inverse) * across).sum(axis=2).T
-    fit = (0.5 * match**2 * fits.spread + fits.constant).reshape(len(rows), -1, count)
+    fit = (0.5 * match**2 * variance + constant).reshape(len(rows), -1, count)
     fit = (fit + taken[:, :, None]).reshape(len(rows), -1)
     best = fit.max(axis=1)
     misfit = np.maximum(((seen**2).sum(axis=1) - 2.0 * best) / seen.shape[1], 1.0)
@@ -255,7 +262,7 @@ def _fit(
         likely = np.flatnonzero(fit[row] > best[row] - UNLIKELY * misfit[row])
         weight = np.exp((fit[row, likely] - best[row]) / misfit[row])
         weight /= weight.sum()
-        tall = np.maximum(match[row, likely] * fits.spread[likely], 1e-6)
+        tall = np.maximum(match[row, likely] * variance[row, likely], 1e-6)
         share = np.minimum(threshold[row] / sigma[row] / tall, 1.0)
         which = likely % count
         passing = np.minimum(last + shapes.passing(which, share), last + AHEAD)
@@ -263,7 +270,7 @@ def _fit(
         spread = weight @ (passing - at[row]) ** 2
         # a grid finer than the spread adds nothing to it
         grid = weight @ shapes.spacing[which] ** 2 / 12.0
-        variance = max(spread, grid)
+        known = max(spread, grid)
         # no pulse is of one shape all the way up: the further from the level, the less is sure
-        u[row] = np.hypot(np.sqrt(variance), SHAPE_U * max(last - at[row], 0.0))
+        u[row] = np.hypot(np.sqrt(known), SHAPE_U * max(last - at[row], 0.0))
     return at, u

@@ -86,11 +86,16 @@ def from_quiet(
                 size, end, threshold[k], levels[0][k], floor, round(CHAIN_S * second)
             )
             first[k] = start + length + place
-        for taller in (0, 1):
-            at, u = fit_feet(
-                rows[taller], threshold[some], levels[taller][some], peak[some], noise, second
-            )
-            fits[taller, :, some] = np.stack([begin[taller] + at, u], axis=1)
+        at, u = fit_feet(
+            rows.reshape(-1, length),
+            np.tile(threshold[some], 2),
+            np.concatenate([height[some] for height in levels]),
+            np.tile(peak[some], 2),
+            noise,
+            second,
+        )
+        fits[:, 0, some] = begin + at.reshape(2, -1)
+        fits[:, 1, some] = u.reshape(2, -1)
     (at, u), (other, other_u) = fits
     apart, both = np.abs(other - at), np.hypot(u, other_u)
     # above a tail the taller rise may tell better: less of it can be taken for the tail
