@@ -248,13 +248,14 @@ def _fit(
     seen = _binned(rows * (np.sign(rows[:, last]) / sigma)[:, None])
     across = product(seen, tails.cosines)
     # inner products in the metric of noise and tail
-    match = product(seen, shapes.binned)[:, None, :]
-    match = match + (tightness * tallness)[:, None, None]
-    match = match - product(across, fits.pull).reshape(len(rows), -1, count)
+    match = -product(across, fits.pull).reshape(len(rows), -1, count)
+    match += product(seen, shapes.binned)[:, None, :] + (tightness * tallness)[:, None, None]
     match = match.reshape(len(rows), -1)
     taken = 0.5 * ((across @ tails.inverse) * across).sum(axis=2).T
-    fit = (0.5 * match**2 * variance + constant).reshape(len(rows), -1, count)
-    fit = (fit + taken[:, :, None]).reshape(len(rows), -1)
+    fit = match * match
+    fit *= 0.5 * variance
+    fit += constant
+    fit.reshape(len(rows), -1, count)[...] += taken[:, :, None]
     best = fit.max(axis=1)
     misfit = np.maximum(((seen**2).sum(axis=1) - 2.0 * best) / seen.shape[1], 1.0)
     at, u = np.zeros(len(rows)), np.zeros(len(rows))

@@ -76,7 +76,9 @@ class MarkerFinder:
 
     def feed(self, samples: npt.ArrayLike) -> None:
         """Take the next samples, (frames,); NaN counts as silence."""
-        block = np.nan_to_num(np.asarray(samples, dtype=np.float32))
+        block = np.asarray(samples, dtype=np.float32)
+        if not np.isfinite(block).all():
+            block = np.nan_to_num(block)
         self._held = np.concatenate([self._held, block])
         if len(self._held) > 4 * self._margin:
             self._look(len(self._held) - self._margin)

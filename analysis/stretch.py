@@ -58,10 +58,10 @@ class Stretch:
         out = np.zeros(stop - first)
         start, end = max(first, 0), min(stop, len(self.samples))
         if end > start:
-            middle = (np.arange(len(self.drone)) + 0.5) * self.frames_per_hop - 0.5
-            low, high = start // self.frames_per_hop, end // self.frames_per_hop + 2
-            near = slice(max(low - 1, 0), high)
-            hum = np.interp(np.arange(start, end), middle[near], self.drone[near])
+            low = max(start // self.frames_per_hop - 1, 0)
+            near = self.drone[low : end // self.frames_per_hop + 2]
+            middle = (np.arange(low, low + len(near)) + 0.5) * self.frames_per_hop - 0.5
+            hum = np.interp(np.arange(start, end), middle, near)
             out[start - first : end - first] = self.samples[start:end] - hum
         return out
 

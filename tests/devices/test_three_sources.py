@@ -57,18 +57,18 @@ def middle(values):
 
 
 def test_each_source_is_as_good_as_it_states(jack_server, emulator, tmp_path):
-    """Of 200 notes at 10 a second bias and scatter lie inside the stated standard uncertainty.
+    """Of 300 notes at 10 a second bias and scatter lie inside the stated standard uncertainty.
 
     By the emulated board's stamps and by the line both are below 50 us besides. The host's path is
     taken by its bounds first, and then as half of the notes measured it for the other half.
     """
     server = jack_server(RATE_HZ, period_frames=PERIOD_FRAMES)
     station = Station(server, tmp_path, emulator=emulator, seed=3)
-    words = finish(station.start(repeats=100), timeout_s=150)
+    words = finish(station.start(repeats=150), timeout_s=150)
     truth = station.truth()
     assert RunReader.open(station.folder / "run").status == "complete", words
     recording = load_run(station.folder / "run")
-    assert len(recording.of_kind("coil_on")) == 200
+    assert len(recording.of_kind("coil_on")) == 300
 
     for source in ("board_din", "din_line"):
         error_s, u_s, table = errors(by_one_source(recording, source), truth)

@@ -25,9 +25,10 @@ LIMITS = AgreedLimits(
 
 
 def watch(board: Board, until: int) -> list[tuple[EventKind, int, int]]:
-    """Poll until the board's clock has passed a tick."""
-    events = []
-    while board.status().ticks < until:
+    """Poll until the board's clock has passed a tick, and once more for what came until then."""
+    events, passed = [], False
+    while not passed:
+        passed = board.status().ticks >= until
         board.clock.sleep_s(0.02)
         events += [(event.kind, event.value, event.ticks) for event in board.poll()]
     return events
