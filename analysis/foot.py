@@ -248,9 +248,9 @@ def _fit(
     seen = _binned(rows * (np.sign(rows[:, last]) / sigma)[:, None])
     across = product(seen, tails.cosines)
     # inner products in the metric of noise and tail
-    match = -product(across, fits.pull).reshape(len(rows), -1, count)
-    match += product(seen, shapes.binned)[:, None, :] + (tightness * tallness)[:, None, None]
-    match = match.reshape(len(rows), -1)
+    match = -product(across, fits.pull)
+    whole = match.reshape(len(rows), -1, count)
+    whole += product(seen, shapes.binned)[:, None, :] + (tightness * tallness)[:, None, None]
     taken = 0.5 * ((across @ tails.inverse) * across).sum(axis=2).T
     fit = match * match
     fit *= 0.5 * variance
