@@ -160,7 +160,7 @@ def _share(table: pd.DataFrame, name: str) -> tuple[int, int]:
     return int((outcome == "double").sum()), int(outcome.isin(["clean", "double"]).sum())
 
 
-def _usable(table: pd.DataFrame) -> pd.DataFrame:
+def usable(table: pd.DataFrame) -> pd.DataFrame:
     """Leave out invalid rows, onsets that no strike explains, and velocities of lost strokes."""
     rows = table[table["valid"].astype(bool) & (table["strike"] >= 0)]
     return rows.assign(velocity=rows["velocity"].where(rows["velocity"] >= 0))
@@ -281,7 +281,7 @@ def compare(
     unlike = refuse_unlike(facts, allow) if facts else ()
     given = dict(margins or {})
     _refuse_senseless(measures, given)
-    x, y = _usable(before), _usable(after)
+    x, y = usable(before), _usable(after)
     asked = {
         name: dataclasses.replace(ASKED[name], margin=given.get(name, ASKED[name].margin))
         for name in measures

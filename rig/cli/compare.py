@@ -71,7 +71,7 @@ def compare(
 ) -> None:
     """Compare runs of one protocol on one bench, measure by measure and over all."""
     from analysis.alike import changed, pool, zones_left_out
-    from analysis.compare import ASKED
+    from analysis.compare import ASKED, usable
     from analysis.compare import compare as judge
     from analysis.comparison_record import (
         Named,
@@ -81,6 +81,7 @@ def compare(
         overall,
         overruled_by,
     )
+    from analysis.latency_change import change_note
     from analysis.same_strokes import caution, pairs_of_same
 
     olds, news = [base, *(base_too or [])], list(new)
@@ -121,6 +122,14 @@ def compare(
             confidence=confidence,
             among=len(builds),
         )
+        note = change_note(
+            usable(before)["latency_s"],
+            usable(after)["latency_s"],
+            (1.0 - confidence) / len(builds),
+            {m.verdict for m in found.measures if m.name.startswith("latency")},
+        )
+        if note:
+            cautions.append(f"{', '.join(map(str, build))}: {note}")
         statuses = {runs[path][0].recording.status for path in (*olds, *build)}
         one = Named(
             after=tuple(map(str, build)), comparison=found, overruled=overruled_by(statuses)
