@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rig.capture.take import TakeAudio
 from rig.capture.take_notes import TakeNotes
-from rig.record.loaders import LISTENS_ONLY
+from rig.record.bench_file import LISTENS_ONLY
 from rig.record.plan import Plan
 
 _UNKNOWN_SPECIMEN = """format = 1

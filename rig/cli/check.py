@@ -30,7 +30,11 @@ def check(
     facts = load_bench(bench)
     found = dry_run(load_protocol(protocol), facts, seed=seed)
     results.print(stage_table(found))
-    results.print(f"{found.strokes} strokes in {_clock(found.duration_s)}", markup=False)
+    unplanned = len(set(found.stages["stage"]) - set(found.plan.bursts["stage"]))
+    left_out = f"; {unplanned} of the stages can't be planned yet" if unplanned else ""
+    results.print(
+        f"{found.strokes} strokes in {_clock(found.duration_s)}{left_out}", markup=False
+    )
     today = datetime.datetime.now(datetime.UTC).date()
     for doubt in calibration_doubts(facts, today, set(found.plan.strikes["striker"])):
         told.print(f"note: {doubt}", markup=False)
@@ -72,4 +76,7 @@ def _figure(value: float) -> str:
 
 def _clock(duration_s: float) -> str:
     minutes, seconds = divmod(round(duration_s), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes:02d} min"
     return f"{minutes} min {seconds:02d} s" if minutes else f"{seconds} s"

@@ -7,7 +7,10 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from rig.record.quantity import NotNegative, Percent, Positive, Text
+from rig.record.quantity import Milliseconds, NotNegative, Percent, Positive, Text
+
+LISTENS_ONLY = "none"
+"""Port of a bench without a board: one that takes in recordings from outside."""
 
 Role = Literal["sensor", "second_zone", "marker", "force", "din_line", "module_out"]
 
@@ -72,7 +75,7 @@ class Calibration(_Table, kw_only=True, frozen=True):
     reference_serial: str
     widths_us: Annotated[tuple[Positive, ...], Meta(min_length=2)]
     forces_n: Annotated[tuple[Positive, ...], Meta(min_length=2)]
-    flights_ms: tuple[Positive, ...] = ()
+    flights_ms: tuple[Annotated[float, Meta(gt=0, le=1000)], ...] = ()
     """Coil on to contact at each width, where measured."""
     uncertainty_percent: Percent = 5.0
     spread_percent: NotNegative | None = None
@@ -94,14 +97,14 @@ class StrikerFacts(_Table, kw_only=True, frozen=True):
     coil_inductance_mh: Positive
     supply_v: Positive
     longest_pulse_us: Annotated[float, Meta(gt=0, le=32_767)]
-    least_gap_ms: Positive
+    least_gap_ms: Milliseconds
     """Shortest time from pulse to pulse in which the plunger is surely back."""
-    thermal_time_constant_s: Positive
+    thermal_time_constant_s: Annotated[float, Meta(gt=0, le=1_000_000)]
     duty_percent: Percent
     """Duty that the coil stands for ever, at its supply."""
     heat_capacity_j_per_k: Positive | None = None
     """Of the coil: how fast strokes warm it."""
-    flight_ms: NotNegative = 8.0
+    flight_ms: Annotated[float, Meta(ge=0, le=1000)] = 8.0
     """Coil on to contact, roughly, where no calibration says it better."""
     calibration: Calibration | None = None
 
@@ -109,9 +112,9 @@ class StrikerFacts(_Table, kw_only=True, frozen=True):
 class BenchLimits(_Table, kw_only=True, frozen=True):
     """What the host asks the board to enforce; the board's own constants stand above."""
 
-    armed_s: Positive = 120.0
-    host_silence_ms: Positive = 500.0
-    horizon_s: Positive = 60.0
+    armed_s: Annotated[float, Meta(gt=0, le=1_000_000)] = 120.0
+    host_silence_ms: Milliseconds = 500.0
+    horizon_s: Annotated[float, Meta(ge=5, le=1_000_000)] = 60.0
     supply_least_v: Positive = 20.0
     supply_most_v: Positive = 28.0
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from rig.record.bench_file import BenchFile
+from rig.record.bench_file import LISTENS_ONLY, BenchFile
 from rig.record.limits import TICKS_PER_US, AgreedLimits, CoilLimits, limits_from_bench
 from rig.record.packing import HORIZON_SLACK_S, START_CLEARANCE_US
 from rig.record.plan import Plan, lay_out
@@ -89,6 +89,11 @@ def dry_run(
     plan, refusals = lay_out(protocol, bench, seed=seed)
     limits = limits_from_bench(bench) if limits is None else limits
     refusals += check_plan(plan, bench, limits)
+    if bench.board.port == LISTENS_ONLY:
+        refusals.append(
+            f"bench {bench.name!r}: its port is {LISTENS_ONLY!r}, so it takes in recordings and "
+            "strikes nothing: name the board's port or serial number under [board]"
+        )
     strikes, bursts = plan.strikes, plan.bursts
     rows = []
     heat = _heat_shares(plan, bench, limits)
@@ -148,7 +153,8 @@ def check_plan(plan: Plan, bench: BenchFile, limits: AgreedLimits) -> list[str]:
         if longest_us / 1e6 > room_s:
             refusals.append(
                 f"stage {stage!r}: a burst of {longest_us / 1e6:.1f} s; the horizon of the bench "
-                f"allows {room_s:.1f} s: ask for fewer strokes a roll, or shorter gaps"
+                f"allows {room_s:.1f} s: ask for fewer strokes a roll, or shorter gaps, intervals "
+                "or rests"
             )
     return refusals
 
@@ -165,7 +171,7 @@ def _coil_reasons(
     if widths_us.max() > longest_us:
         reasons.append(
             f"striker {name!r}: a pulse of {widths_us.max():g} µs; at most {longest_us:g} µs are "
-            "allowed: ask for less force"
+            "allowed: ask for less force, or a shorter pulse"
         )
     least_ms = coil.least_gap_ticks / TICKS_PER_US / 1000.0
     if _least(gaps_ms) < least_ms:

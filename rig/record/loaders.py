@@ -4,19 +4,30 @@ from __future__ import annotations
 
 import datetime
 import itertools
-from collections import Counter
-from collections.abc import Iterable
 from pathlib import Path
 
 from rig.record.bench_fault import BadFileError
-from rig.record.bench_file import BenchFile
+from rig.record.bench_file import (
+    LISTENS_ONLY,
+    BenchFile,
+    BenchLimits,
+    BoardPort,
+    Calibration,
+    StrikerFacts,
+)
 from rig.record.limit_tables import spell_limits
-from rig.record.protocol import BuzzStage, FlamStage, Protocol, RollStage, SingleStage, Stage
-from rig.record.specimen import Specimen
+from rig.record.protocol import (
+    BuzzStage,
+    FlamStage,
+    Limit,
+    Protocol,
+    RollStage,
+    SingleStage,
+    Stage,
+)
+from rig.record.specimen import DeclaredCurve, Specimen
 from rig.record.toml_file import Key, TomlFile, nearest, read_text
 
-LISTENS_ONLY = "none"
-"""Port of a bench without a board: one that takes in recordings from outside."""
 _LEAST_LEVELS = 3
 """Levels that a search takes at the least."""
 
@@ -84,61 +95,65 @@ def parse_protocol(text: str, name: str) -> Protocol:
     """Check and convert the text of a protocol file; ``name`` is what faults call it."""
     file = TomlFile(text, name)
     spell_limits(file)
-    protocol = file.convert(Protocol)
-    _unique(file, "stage", "name", [stage.name for stage in protocol.stages])
-    for place, stage in enumerate(protocol.stages):
-        key: Key = ("stage", place)
+    file.check(Protocol)
+    _unique(file, ("stage",), "name")
+    for key, stage in file.each(("stage",), Stage):
         _check_search(file, key, stage)
-        if isinstance(stage, SingleStage):
-            _one_of(file, key, forces_n=stage.forces_n or None, widths_us=stage.widths_us or None)
-            if stage.interval_spread_ms >= stage.interval_ms:
-                file.fault(
-                    (*key, "interval_spread_ms"),
-                    f"{stage.interval_spread_ms} ms found; it must stay below interval_ms "
-                    f"({stage.interval_ms} ms)",
-                )
-        elif isinstance(stage, RollStage):
-            _one_of(file, key, force_n=stage.force_n, width_us=stage.width_us)
-        elif isinstance(stage, BuzzStage):
-            for end in ("first", "last"):
-                names = (f"{end}_force_n", f"{end}_width_us")
-                _one_of(file, key, **{one: getattr(stage, one) for one in names})
-            if (stage.first_force_n is None) != (stage.last_force_n is None):
-                file.fault(key, "forces at one end and widths at the other; give one kind for both")
-        elif isinstance(stage, FlamStage):
-            _one_of(file, key, force_n=stage.force_n, width_us=stage.width_us)
-            if len(stage.strikers) != 2:
-                file.fault(
-                    (*key, "strikers"),
-                    f"{len(stage.strikers)} found; a flam takes two: first and second",
-                )
-            if stage.force_n is None and stage.level_differences_db != (0.0,):
-                file.fault(
-                    (*key, "level_differences_db"),
-                    "levels need force_n; with width_us give second_width_us instead",
-                )
-    stages = [stage.name for stage in protocol.stages]
-    for place, limit in enumerate(protocol.limits):
-        if limit.stage and limit.stage not in stages:
+        _check_stage(file, key, stage)
+    names = [str(name) for name in file.values(("stage",), "name").values()]
+    for key, stage_name in file.values(("limit",), "stage").items():
+        if isinstance(stage_name, str) and stage_name and stage_name not in names:
             file.fault(
-                ("limit", place, "stage"),
-                f"no stage is named {limit.stage!r}{nearest(limit.stage, stages)}",
+                (*key, "stage"), f"no stage is named {stage_name!r}{nearest(stage_name, names)}"
             )
-        if limit.good is None:
-            continue
-        if limit.bound != "at_most" or not 0.0 < limit.good < limit.value < 100.0:
+    for key, limit in file.each(("limit",), Limit):
+        if limit.good is not None:
+            _check_good(file, key, limit, limit.good)
+    _unique(file, ("margin",), "measure")
+    return file.finish(Protocol)
+
+
+def _check_stage(file: TomlFile, key: Key, stage: Stage) -> None:
+    """Note keys of a stage that don't go together."""
+    if isinstance(stage, SingleStage):
+        _one_of(file, key, forces_n=stage.forces_n or None, widths_us=stage.widths_us or None)
+        if stage.interval_spread_ms >= stage.interval_ms:
             file.fault(
-                ("limit", place, "good_percent"),
-                f"{limit.good:g} % found; it must lie above 0 and below at_most_percent, and that "
-                "below 100",
+                (*key, "interval_spread_ms"),
+                f"{stage.interval_spread_ms:g} ms found; it must stay below interval_ms "
+                f"({stage.interval_ms:g} ms)",
             )
-        if not limit.stage:
+    elif isinstance(stage, RollStage):
+        _one_of(file, key, force_n=stage.force_n, width_us=stage.width_us)
+    elif isinstance(stage, BuzzStage):
+        for end in ("first", "last"):
+            names = (f"{end}_force_n", f"{end}_width_us")
+            _one_of(file, key, **{one: getattr(stage, one) for one in names})
+        if (stage.first_force_n is None) != (stage.last_force_n is None):
+            file.fault(key, "forces at one end and widths at the other; give one kind for both")
+    elif isinstance(stage, FlamStage):
+        _one_of(file, key, force_n=stage.force_n, width_us=stage.width_us)
+        if len(stage.strikers) != 2:
             file.fault(
-                ("limit", place, "good_percent"), "'stage' is missing: it says which strokes end"
+                (*key, "strikers"),
+                f"{len(stage.strikers)} found; a flam takes two: first and second",
             )
-    _unique(file, "margin", "measure", [margin.measure for margin in protocol.margins])
-    file.raise_faults()
-    return protocol
+        if stage.force_n is None and stage.level_differences_db != (0.0,):
+            file.fault(
+                (*key, "level_differences_db"),
+                "levels need force_n; with width_us give second_width_us instead",
+            )
+
+
+def _check_good(file: TomlFile, key: Key, limit: Limit, good: float) -> None:
+    """Note what keeps a share from being decided by a sequential test."""
+    if limit.bound != "at_most" or not 0.0 < good < limit.value < 100.0:
+        file.fault(
+            (*key, "good_percent"),
+            f"{good:g} % found; it must lie above 0 and below at_most_percent, and that below 100",
+        )
+    if not limit.stage:
+        file.fault((*key, "good_percent"), "'stage' is missing: it says which strokes end")
 
 
 def _check_search(file: TomlFile, key: Key, stage: Stage) -> None:
@@ -167,70 +182,74 @@ def _check_search(file: TomlFile, key: Key, stage: Stage) -> None:
 def parse_bench(text: str, name: str) -> BenchFile:
     """Check and convert the text of a bench file."""
     file = TomlFile(text, name)
-    bench = file.convert(BenchFile)
-    channels = bench.audio.channels
-    roles = [channel.role for channel in channels]
-    _unique(file, "striker", "id", [striker.id for striker in bench.strikers])
-    _unique(file, ("audio", "channel"), "number", [channel.number for channel in channels])
-    _unique(file, ("audio", "channel"), "role", roles)
-    listens_only = bench.board.port == LISTENS_ONLY
+    file.check(BenchFile)
+    _unique(file, ("striker",), "id")
+    _unique(file, ("audio", "channel"), "number")
+    _unique(file, ("audio", "channel"), "role")
+    board = file.sound(("board",), BoardPort)
+    listens_only = board is not None and board.port == LISTENS_ONLY
+    roles = file.values(("audio", "channel"), "role").values()
     for role in ("sensor",) if listens_only else ("sensor", "marker"):
         if role not in roles:
             file.fault(("audio",), f"no channel has the role {role!r}; nothing can be timed")
-    if not (bench.strikers or listens_only):
+    strikers = file.each(("striker",), StrikerFacts)
+    if not (file.content.get("striker") or listens_only):
         file.fault(("striker",), "no [[striker]]; nothing can be struck")
-    if not (bench.board.serial_number or bench.board.port):
+    if board is not None and not (board.serial_number or board.port):
         file.fault(("board",), "neither serial_number nor port is given")
-    if bench.limits.supply_least_v >= bench.limits.supply_most_v:
-        file.fault(("limits",), "supply_least_v must stay below supply_most_v")
-    for place, striker in enumerate(bench.strikers):
-        table = striker.calibration
-        if table is None:
-            continue
-        key: Key = ("striker", place, "calibration")
-        lengths = {len(table.widths_us), len(table.forces_n)}
-        if table.flights_ms:
-            lengths.add(len(table.flights_ms))
-        if len(lengths) > 1:
-            file.fault(key, "widths_us, forces_n and flights_ms (if given) differ in length")
-        try:
-            datetime.date.fromisoformat(table.date)
-        except ValueError:
-            file.fault((*key, "date"), f"{table.date!r} found; a day as YYYY-MM-DD is asked for")
-        for column in ("widths_us", "forces_n"):
-            if any(b <= a for a, b in itertools.pairwise(getattr(table, column))):
-                file.fault((*key, column), "each entry must be greater than the one before")
-    file.raise_faults()
-    return bench
+    limits = file.sound(("limits",), BenchLimits)
+    if limits is not None and limits.supply_least_v >= limits.supply_most_v:
+        file.fault(
+            ("limits",),
+            f"supply_least_v ({limits.supply_least_v:g} V) must stay below supply_most_v "
+            f"({limits.supply_most_v:g} V)",
+        )
+    for key, striker in strikers:
+        if striker.calibration is not None:
+            _check_calibration(file, (*key, "calibration"), striker.calibration)
+    return file.finish(BenchFile)
+
+
+def _check_calibration(file: TomlFile, key: Key, table: Calibration) -> None:
+    """Note what keeps a calibration from being a rising curve of a known day."""
+    lengths = {len(table.widths_us), len(table.forces_n)}
+    if table.flights_ms:
+        lengths.add(len(table.flights_ms))
+    if len(lengths) > 1:
+        file.fault(key, "widths_us, forces_n and flights_ms (if given) differ in length")
+    try:
+        datetime.date.fromisoformat(table.date)
+    except ValueError:
+        file.fault((*key, "date"), f"{table.date!r} found; a day as YYYY-MM-DD is asked for")
+    for column in ("widths_us", "forces_n"):
+        if any(b <= a for a, b in itertools.pairwise(getattr(table, column))):
+            file.fault((*key, column), "each entry must be greater than the one before")
 
 
 def parse_specimen(text: str, name: str) -> Specimen:
     """Check and convert the text of a specimen file."""
     file = TomlFile(text, name)
-    specimen = file.convert(Specimen)
-    zones = specimen.module.zones
-    _unique(file, ("module", "zone"), "id", [zone.id for zone in zones])
-    _unique(file, ("module", "zone"), "note", [zone.note for zone in zones])
-    curve = specimen.module.declared_curve
+    file.check(Specimen)
+    _unique(file, ("module", "zone"), "id")
+    _unique(file, ("module", "zone"), "note")
+    key = ("module", "declared_curve")
+    curve = file.sound(key, DeclaredCurve)
     if (
-        curve.least_force_n is not None
+        curve is not None
+        and curve.least_force_n is not None
         and curve.most_force_n is not None
         and curve.least_force_n >= curve.most_force_n
     ):
-        file.fault(("module", "declared_curve", "least_force_n"), "it must stay below most_force_n")
-    file.raise_faults()
-    return specimen
+        file.fault((*key, "least_force_n"), "it must stay below most_force_n")
+    return file.finish(Specimen)
 
 
-def _unique(
-    file: TomlFile, tables: str | tuple[str, ...], field: str, values: Iterable[object]
-) -> None:
-    values = list(values)
-    counts = Counter(values)
-    way = (tables,) if isinstance(tables, str) else tables
-    for place, value in enumerate(values):
-        if counts[value] > 1 and value in values[:place]:
-            file.fault((*way, place, field), f"{value!r} stands more than once; each must differ")
+def _unique(file: TomlFile, tables: tuple[str, ...], field: str) -> None:
+    seen: list[object] = []
+    for key, value in file.values(tables, field).items():
+        if value in seen:
+            file.fault((*key, field), f"{value!r} stands more than once; each must differ")
+        seen.append(value)
 
 
 def _one_of(file: TomlFile, key: Key, **choices: object) -> None:

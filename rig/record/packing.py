@@ -47,7 +47,9 @@ def pack_bursts(
     units = len(contacts.pause_ms)
     sizes = np.bincount(contacts.unit, minlength=units)
     lengths = contacts.contact_ms[np.cumsum(sizes) - 1]
-    lead_us = max(LEAD_US, round(stage.rest_ms * 1000.0))
+    # an interval lasts from one burst into the next too, and is never cut short there
+    between_us = round(contacts.pause_ms.max() * 1000.0) - TAIL_US
+    lead_us = max(LEAD_US, round(stage.rest_ms * 1000.0), between_us)
     busy_us = np.maximum(rows["width_us"].to_numpy(), rows["flight_ms"].to_numpy() * 1000.0)
     around_us = lead_us + TAIL_US + 2.0 * busy_us.max()
     longest_ms = min(BURST_S, horizon_s - HORIZON_SLACK_S) * 1000.0 - around_us / 1000.0

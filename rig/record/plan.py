@@ -151,7 +151,10 @@ def _joined(tables: list[pd.DataFrame], columns: dict[str, str]) -> pd.DataFrame
 
 def _cannot_strike(stage: StageBase, strikers: Mapping[str, ForceWidth]) -> list[str]:
     if isinstance(stage, GivenStage):
-        return ["its strokes were given by a recording from outside; no bench can strike them"]
+        return [
+            "its strokes were given by a recording from outside; no bench can strike them: leave "
+            "the stage out, or give it another pattern"
+        ]
     reasons = [
         f"striker {one!r} is not on this bench, which has {', '.join(strikers) or 'none'}"
         for one in dict.fromkeys(stage.strikers)
@@ -159,7 +162,9 @@ def _cannot_strike(stage: StageBase, strikers: Mapping[str, ForceWidth]) -> list
     ]
     count = stroke_count(stage)
     if count > STROKES_MOST:
-        reasons.append(f"{count} strokes; a stage may have {STROKES_MOST}")
+        reasons.append(
+            f"{count:,} strokes; a stage may have {STROKES_MOST:,}: ask for fewer repeats"
+        )
     return reasons
 
 
@@ -197,7 +202,7 @@ def _drive(
         width[by_force] = striker.width_us(force[by_force])
         beyond = force[by_force][np.isnan(width[by_force])]
         if beyond.size:
-            low, high = f"{beyond.min():g}", f"{beyond.max():g}"
+            low, high = f"{beyond.min():.4g}", f"{beyond.max():.4g}"
             reasons.append(
                 f"{low if low == high else f'{low} to {high}'} N is asked of striker {name!r}, "
                 f"calibrated from {striker.least_n:g} to {striker.most_n:g} N; nothing is "

@@ -8,13 +8,22 @@ import msgspec
 from msgspec import Meta
 
 from rig.record.endurance import Record, Stop
-from rig.record.quantity import Count, NotNegative, Positive, Text
+from rig.record.quantity import (
+    Count,
+    Milliseconds,
+    Newtons,
+    NotNegative,
+    Positive,
+    PulseWidth,
+    Text,
+)
 
 Order = Literal["up", "down", "up_down", "shuffled"]
 DecisionRule = Literal["guarded", "simple", "shared_risk"]
 
 Decibels = Annotated[float, Meta(ge=-60, le=60)]
-Positives = Annotated[tuple[Positive, ...], Meta(min_length=1)]
+Rates = Annotated[tuple[Annotated[float, Meta(ge=0.01, le=10_000)], ...], Meta(min_length=1)]
+Gaps = Annotated[tuple[Milliseconds, ...], Meta(min_length=1)]
 StrokeCount = Annotated[int, Meta(ge=2, le=100_000)]
 
 
@@ -26,7 +35,7 @@ class StageBase(
     name: Text
     prompt: str = ""
     strikers: Annotated[tuple[Text, ...], Meta(min_length=1)] = ("A",)
-    rest_ms: Positive = 600.0
+    rest_ms: Milliseconds = 600.0
     """Silence before the stage and between its groups (rolls, trains, pairs)."""
 
     @property
@@ -41,11 +50,11 @@ Chance = Annotated[float, Meta(ge=50, lt=100)]
 class SingleStage(StageBase, tag="single", kw_only=True, frozen=True):
     """Single strokes over a ladder of forces (or of pulse widths, on a bench not calibrated)."""
 
-    forces_n: tuple[Positive, ...] = ()
-    widths_us: tuple[Positive, ...] = ()
+    forces_n: tuple[Newtons, ...] = ()
+    widths_us: tuple[PulseWidth, ...] = ()
     order: Order = "up"
     repeats: Count = 1
-    interval_ms: Positive = 250.0
+    interval_ms: Milliseconds = 250.0
     interval_spread_ms: NotNegative = 10.0
     """Each interval is drawn from interval ± spread, so that no stroke locks to a polling clock."""
     precision_n: Positive | None = None
@@ -61,11 +70,11 @@ class SingleStage(StageBase, tag="single", kw_only=True, frozen=True):
 class RollStage(StageBase, tag="roll", kw_only=True, frozen=True):
     """Rolls at steady rates, the strikers taking turns."""
 
-    rates_per_s: Positives
+    rates_per_s: Rates
     strokes: StrokeCount = 16
     repeats: Count = 1
-    force_n: Positive | None = None
-    width_us: Positive | None = None
+    force_n: Newtons | None = None
+    width_us: PulseWidth | None = None
     precision_per_s: Positive | None = None
     chance_percent: Chance = 95.0
 
@@ -79,13 +88,13 @@ class BuzzStage(StageBase, tag="buzz", kw_only=True, frozen=True):
     """Falling trains: gap and force change geometrically from the first stroke to the last."""
 
     strokes: StrokeCount
-    first_gap_ms: Positive
-    last_gap_ms: Positive
+    first_gap_ms: Milliseconds
+    last_gap_ms: Milliseconds
     repeats: Count = 1
-    first_force_n: Positive | None = None
-    last_force_n: Positive | None = None
-    first_width_us: Positive | None = None
-    last_width_us: Positive | None = None
+    first_force_n: Newtons | None = None
+    last_force_n: Newtons | None = None
+    first_width_us: PulseWidth | None = None
+    last_width_us: PulseWidth | None = None
 
 
 class FlamStage(StageBase, tag="flam", kw_only=True, frozen=True):
@@ -94,13 +103,13 @@ class FlamStage(StageBase, tag="flam", kw_only=True, frozen=True):
     ``level_differences_db`` is the second stroke's force over the first's (negative: softer).
     """
 
-    gaps_ms: Positives
+    gaps_ms: Gaps
     level_differences_db: Annotated[tuple[Decibels, ...], Meta(min_length=1)] = (0.0,)
     repeats: Count = 1
     order: Order = "shuffled"
-    force_n: Positive | None = None
-    width_us: Positive | None = None
-    second_width_us: Positive | None = None
+    force_n: Newtons | None = None
+    width_us: PulseWidth | None = None
+    second_width_us: PulseWidth | None = None
     precision_ms: Positive | None = None
     chance_percent: Chance = 95.0
 
@@ -113,7 +122,7 @@ class FlamStage(StageBase, tag="flam", kw_only=True, frozen=True):
 class IdleStage(StageBase, tag="idle", kw_only=True, frozen=True):
     """Nothing is struck: what sounds now is a stray."""
 
-    duration_s: Positive
+    duration_s: Annotated[float, Meta(ge=1, le=1_000_000)]
 
 
 class GivenStage(StageBase, tag="given", kw_only=True, frozen=True):
@@ -159,5 +168,5 @@ class Protocol(msgspec.Struct, kw_only=True, frozen=True):
     decision_rule: DecisionRule = "guarded"
     stop: Stop = Stop()
     record: Record = Record()
-    seed: Annotated[int, Meta(ge=0)] = 1
+    seed: Annotated[int, Meta(ge=0, le=2**53)] = 1
     """Seed of shuffled orders and interval spreads."""

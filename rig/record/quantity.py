@@ -7,6 +7,10 @@ from typing import Annotated
 from msgspec import Meta
 
 Positive = Annotated[float, Meta(gt=0)]
+Milliseconds = Annotated[float, Meta(gt=0, le=600_000)]
+Newtons = Annotated[float, Meta(gt=0, le=10_000)]
+PulseWidth = Annotated[float, Meta(ge=0.5, le=32_767)]
+"""In µs: from one tick of the board's timer to what its compare register holds."""
 NotNegative = Annotated[float, Meta(ge=0)]
 Share = Annotated[float, Meta(ge=0, le=1)]
 Percent = Annotated[float, Meta(gt=0, le=100)]

@@ -40,12 +40,16 @@ class TomlFile:
 
     def __init__(self, text: str, name: str) -> None:
         self.name = name
-        self.faults: list[str] = []
+        self._faults: list[tuple[int, str]] = []
+        self._faulty: list[Key] = []
+        self._unknown: list[Key] = []
         try:
             self.content: dict[str, Any] = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
             step = "Mend it there"
-            if "end of document" in str(error):
+            if "Cannot overwrite" in str(error) or "twice" in str(error):
+                step = "A key or table stands there for the second time: keep one of the two"
+            elif "end of document" in str(error):
                 step = "It may be cut off: see that all of it was saved"
             raise BadFileError([f"{name}: not a TOML file: {error}. {step}"]) from error
         self._lines = _key_lines(text)
@@ -57,24 +61,68 @@ class TomlFile:
             None,
         )
         place = f"{self.name}, line {line}" if line is not None else self.name
-        self.faults.append(
-            f"{place}: {_dotted(key)}: {sentence}" if key else f"{place}: {sentence}"
-        )
+        told = f"{place}: {_dotted(key)}: {sentence}" if key else f"{place}: {sentence}"
+        self._faults.append((line or 0, told))
+        self._faulty.append(key)
 
-    def convert(self, kind: type[_Struct]) -> _Struct:
-        """Turn the content into a struct; BadFileError with every fault noted or found."""
+    def check(self, kind: type[msgspec.Struct]) -> None:
+        """Note every fault of form: missing and unknown keys, wrong types, numbers out of range."""
         self._check(self.content, inspect.type_info(kind), ())
-        self.raise_faults()
-        return msgspec.convert(self.content, kind)
 
-    def raise_faults(self) -> None:
-        """Raise BadFileError if a fault was noted."""
-        if self.faults:
-            raise BadFileError(self.faults)
+    def sound(self, key: Key, kind: Any) -> Any:
+        """Value of a key as its kind, without unknown keys; None if it isn't there or has faults.
+
+        So what keys must be to each other is checked beside the faults of others.
+        """
+        if any(other[: len(key)] == key for other in self._faulty):
+            return None
+        value: Any = self.content
+        for part in key:
+            there = isinstance(part, int) or (isinstance(value, dict) and part in value)
+            value = value[part] if there else None
+        return None if value is None else msgspec.convert(self._without_unknown(key, value), kind)
+
+    def _without_unknown(self, key: Key, value: Any) -> Any:
+        if isinstance(value, dict):
+            return {
+                name: self._without_unknown((*key, name), held)
+                for name, held in value.items()
+                if (*key, name) not in self._unknown
+            }
+        if isinstance(value, list):
+            return [self._without_unknown((*key, at), held) for at, held in enumerate(value)]
+        return value
+
+    def each(self, key: Key, kind: Any) -> list[tuple[Key, Any]]:
+        """Key and value of each entry of a list that is ``sound``."""
+        found = [((*key, at), self.sound((*key, at), kind)) for at in range(len(self._list(key)))]
+        return [(place, value) for place, value in found if value is not None]
+
+    def values(self, key: Key, field: str) -> dict[Key, Any]:
+        """What stands under one field of each table of a list, as written; left out where not."""
+        return {
+            (*key, at): table[field]
+            for at, table in enumerate(self._list(key))
+            if isinstance(table, dict) and field in table
+        }
+
+    def _list(self, key: Key) -> list[Any]:
+        value: Any = self.content
+        for part in key:
+            value = value.get(part) if isinstance(value, dict) else None
+        return value if isinstance(value, list) else []
+
+    def finish(self, kind: type[_Struct]) -> _Struct:
+        """Turn the content into a struct; BadFileError with all faults, in order of lines."""
+        if self._faults:
+            raise BadFileError([told for _, told in sorted(self._faults, key=lambda one: one[0])])
+        return msgspec.convert(self.content, kind)
 
     def unknown_key(self, key: Key, known: Iterable[str]) -> None:
         """Note an unknown key, with the nearest known one."""
         self.fault(key, f"no such key{nearest(str(key[-1]), known)}")
+        self._faulty.remove(key)
+        self._unknown.append(key)
 
     def _check(self, value: Any, kind: inspect.Type, key: Key) -> None:
         if isinstance(kind, inspect.UnionType):
@@ -157,7 +205,7 @@ class TomlFile:
             return
         bounds = {"above": kind.gt, "at least": kind.ge, "below": kind.lt, "at most": kind.le}
         told = " and ".join(
-            f"{word} {bound:g}" for word, bound in bounds.items() if bound is not None
+            f"{word} {_plain(bound)}" for word, bound in bounds.items() if bound is not None
         )
         if not math.isfinite(value):
             self.fault(
@@ -181,11 +229,14 @@ def nearest(name: str, known: Iterable[str]) -> str:
 def read_text(path: Path) -> str:
     """Read a UTF-8 text; BadFileError if it can't be."""
     try:
-        return path.read_bytes().decode("utf-8")
+        # some editors put a byte order mark before UTF-8
+        return path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         raise BadFileError([f"{path}: can't be read: {error.strerror}"]) from error
     except UnicodeDecodeError as error:
-        raise BadFileError([f"{path}: not UTF-8 at byte {error.start}"]) from error
+        raise BadFileError(
+            [f"{path}: not UTF-8 at byte {error.start}. Save it as a text in UTF-8"]
+        ) from error
 
 
 def _told(value: Any) -> str:
@@ -194,6 +245,10 @@ def _told(value: Any) -> str:
     if isinstance(value, list):
         return "a list"
     return repr(value)
+
+
+def _plain(bound: float) -> str:
+    return f"{bound:,.0f}" if bound == int(bound) else f"{bound:g}"
 
 
 def _dotted(key: Key) -> str:

@@ -10,7 +10,7 @@ from rig.record.dry_run import DryRun, dry_run
 from rig.record.limits import limits_from_bench
 from rig.record.loaders import load_bench, load_protocol, shipped_names
 from rig.record.plan import Plan
-from rig.record.protocol import FlamStage, Protocol, RollStage, SingleStage, Stage
+from rig.record.protocol import FlamStage, IdleStage, Protocol, RollStage, SingleStage, Stage
 
 
 def try_out(bench: BenchFile, *stages: Stage) -> DryRun:
@@ -140,6 +140,30 @@ def test_bursts_keep_within_a_short_horizon(bench):
     found = try_out(msgspec.structs.replace(bench, limits=limits), stage)
     assert found.refusals == ()
     assert (found.plan.bursts["duration_us"] < 9e6).all()
+
+
+@pytest.mark.parametrize("interval_ms", [2000.0, 20_000.0, 40_000.0])
+def test_an_interval_is_never_cut_short(bench, interval_ms):
+    """Between bursts too, and where no burst could hold two strokes, it lasts as long as asked."""
+    stage = SingleStage(
+        name="s", forces_n=(2.0,), repeats=40, interval_ms=interval_ms, interval_spread_ms=0.0
+    )
+    found = try_out(bench, stage)
+    assert found.refusals == ()
+    assert found.stages["shortest_gap_ms"].iloc[0] >= interval_ms
+
+
+def test_an_interval_beyond_the_horizon_is_refused(bench):
+    """A stroke that no burst can hold after so long a wait isn't struck sooner."""
+    stage = SingleStage(name="s", forces_n=(2.0,), repeats=2, interval_ms=600_000.0)
+    assert any("horizon" in refusal for refusal in try_out(bench, stage).refusals)
+
+
+def test_a_bench_without_a_board_strikes_nothing(bench):
+    """A bench that only takes in recordings is told as such, before anything is run."""
+    board = msgspec.structs.replace(bench.board, port="none")
+    found = try_out(msgspec.structs.replace(bench, board=board), IdleStage(name="i", duration_s=3))
+    assert any("strikes nothing" in refusal for refusal in found.refusals)
 
 
 def test_the_boards_own_limits_are_taken_where_given(bench):

@@ -51,6 +51,30 @@ def test_all_faults_come_at_once():
         assert any(place in fault and sentence in fault for fault in faults), (place, faults)
 
 
+def test_faults_of_form_hide_no_others():
+    """What keys must be to each other is told beside missing and unknown ones, by line."""
+    text = (
+        'format = 1\nname = "x"\nconfidense = 0.9\n'  # lines 1 to 3; no purpose
+        '[[stage]]\npattern = "single"\nname = "a"\nforces_n = [1]\nwidths_us = [3000]\nrepeat = 2\n'
+        '[[stage]]\npattern = "idle"\nname = "a"\nduration_s = 0\n'
+        '[[limit]]\nmeasure = "lost_share"\nat_most_ms = 3\nstage = "b"\n'
+    )
+    expected = [
+        "file.toml: 'purpose' is missing",
+        "line 3: confidense: no such key",
+        "line 4: stage[1]: forces_n and widths_us found",
+        "line 9: stage[1].repeat: no such key; did you mean 'repeats'?",
+        "line 12: stage[2].name: 'a' stands more than once",
+        "line 13: stage[2].duration_s: 0 found",
+        "line 16: limit[1].at_most_ms: lost_share is given in percent",
+        "line 17: limit[1].stage: no stage is named 'b'",
+    ]
+    faults = faults_of(parse_protocol, text)
+    assert len(faults) == len(expected)
+    for fault, told in zip(faults, expected, strict=True):
+        assert told in fault
+
+
 STAGE = HEAD + '[[stage]]\nname = "a"\n'
 SINGLE = STAGE + 'pattern = "single"\n'
 FLAM = STAGE + 'pattern = "flam"\nstrikers = ["A", "B"]\n'
@@ -77,7 +101,10 @@ FLAM = STAGE + 'pattern = "flam"\nstrikers = ["A", "B"]\n'
         (SINGLE + "forces_n = [1]\ninterval_ms = 5", "below interval_ms"),
         (STAGE + 'pattern = "roll"\nrates_per_s = [10]', "give one of force_n or width_us"),
         (STAGE + 'pattern = "roll"\nrates_per_s = []\nforce_n = 1', "0 entries"),
-        (STAGE + 'pattern = "idle"\nduration_s = -1', "-1 found; above 0"),
+        (STAGE + 'pattern = "idle"\nduration_s = -1', "-1 found; at least 1"),
+        (SINGLE + "forces_n = [1]\ninterval_ms = 1e300", "at most 600,000 is allowed"),
+        (SINGLE + "widths_us = [0.1]", "at least 0.5 and at most 32,767"),
+        (HEAD + "name = 3", "for the second time"),
         (FLAM.replace(', "B"', "") + "gaps_ms = [5]\nforce_n = 3", "a flam takes two"),
         (FLAM + "gaps_ms = [5]\nwidth_us = 3000\nlevel_differences_db = [3]", "need force_n"),
         (
@@ -120,7 +147,7 @@ def test_protocol_faults(text, sentence):
         ("[2500, 4000, 6000, 9000]", "[2500, 4000, 9000]", "differ in length"),
         ("[2500, 4000, 6000, 9000]", "[2500, 4000, 4000, 9000]", "greater than the one before"),
         ("[0.625, 2.56, 8.64, 29.16]", "[0.625, 2.56, 1.5, 29.16]", "greater than the one before"),
-        ("longest_pulse_us = 12000", "longest_pulse_us = 40000", "at most 32767"),
+        ("longest_pulse_us = 12000", "longest_pulse_us = 40000", "at most 32,767"),
         ('device = "board"', 'device = "board"\nsample_rate_hz = 96000.5', "a whole number"),
     ],
 )
@@ -162,7 +189,7 @@ def test_lines_are_found_after_texts_and_lists_of_many_lines():
         '[[stage]]\npattern = "single"\nforces_n = [\n  1,  # ]\n  2,\n]\nname = "a"\nrepeats = 0\n'
     )
     assert faults_of(parse_protocol, text) == [
-        "file.toml, line 14: stage[1].repeats: 0 found; at least 1 and at most 1e+06 is allowed"
+        "file.toml, line 14: stage[1].repeats: 0 found; at least 1 and at most 1,000,000 is allowed"
     ]
 
 

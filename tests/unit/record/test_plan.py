@@ -270,7 +270,7 @@ def test_all_that_can_not_be_planned_is_told_at_once(bench):
         "stage 's': 90 N is asked of striker 'A', calibrated from 0.625 to 29.16 N",
         "stage 'r': striker 'C' is not on this bench, which has A, B",
         "stage 'g': its strokes were given",
-        "stage 'm': 3000000 strokes",
+        "stage 'm': 3,000,000 strokes",
     ):
         assert any(sentence in refusal for refusal in refusals), sentence
     assert len(refusals) == 4
