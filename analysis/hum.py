@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ MAINS_HZ = (50.0, 60.0)
 HARMONICS = 6
 TURNING = 3  # so many of them may grow and turn along the stretch
 LEAST_QUIET_S = 0.06
-POINTS, PIECE = 1200, 600
+POINTS, PIECE, HOPS = 1200, 600, 1024
 BLOCK = 64
 MOST_DETUNING_HZ = 0.5
 
@@ -34,22 +34,19 @@ class Hum:
         """
         if not self.mains_hz:
             return np.full(count, self.parts[0])
-        level, cos, sin, turn_cos, turn_sin = np.split(
-            self.parts, np.cumsum([1, HARMONICS, HARMONICS, TURNING])
-        )
-        order = 2j * np.pi * self.mains_hz * np.arange(1, HARMONICS + 1)
+        cos, sin = self.parts[1 : 1 + HARMONICS], self.parts[1 + HARMONICS : 1 + 2 * HARMONICS]
+        turn_cos, turn_sin = self.parts[1 + 2 * HARMONICS :].reshape(2, TURNING)
         blocks = -(-count // BLOCK)
-        begin_s = (np.arange(blocks) * BLOCK + 0.5) * step_s
-        within_s = np.arange(BLOCK) * step_s
-        begin, within = np.exp(order[:, None] * begin_s), np.exp(order[:, None] * within_s)
-        turning = turn_cos - 1j * turn_sin
-        height = np.repeat((cos - 1j * sin)[:, None], blocks, axis=1)
-        height[:TURNING] += turning[:, None] * (begin_s - self.middle_s)
-        left = np.concatenate([height * begin, turning[:, None] * begin[:TURNING]])
+        begin_s = step_s * (np.arange(blocks, dtype=np.float64) * BLOCK + 0.5)
+        within_s = step_s * np.arange(BLOCK, dtype=np.float64)
+        begin, within = _harmonics(begin_s, self.mains_hz), _harmonics(within_s, self.mains_hz)
+        height, turning = (cos - 1j * sin)[:, None], (turn_cos - 1j * turn_sin)[:, None]
+        left = np.concatenate([height * begin, turning * begin[:TURNING]])
+        left[:TURNING] += left[HARMONICS:] * (begin_s - self.middle_s)
         right = np.concatenate([within, within[:TURNING] * within_s])
         # the real part of a product of two complex ones
-        out = left.real.T @ right.real - left.imag.T @ right.imag
-        return np.asarray(level[0] + out.ravel()[:count])
+        out = np.concatenate([left.real, -left.imag]).T @ np.concatenate([right.real, right.imag])
+        return np.asarray(out.ravel()[:count] + self.parts[0])
 
     def detuning_hz(self) -> float:
         """How far the strongest turning part runs from its frequency, from its own turning."""
@@ -65,26 +62,39 @@ class Hum:
         return float(np.clip(hz, -MOST_DETUNING_HZ, MOST_DETUNING_HZ))
 
 
-def _harmonics(t_s: Floats, mains_hz: float) -> Iterator[npt.NDArray[np.complex128]]:
-    """exp(2 pi i k f t) for k = 1, 2 ..."""
-    turn = np.exp(2j * np.pi * mains_hz * t_s)
-    power = turn.copy()
-    for _ in range(HARMONICS):
-        yield power
-        power *= turn
+def at_frames(drone: Floats, frames_per_hop: int) -> Floats:
+    """Hum at each frame, from that in the middle of each hop: (hops * ``frames_per_hop``,).
+
+    Straight lines from middle to middle; before the first and after the last it stands still.
+    """
+    ends = np.pad(drone, 1, mode="edge")
+    near = np.stack([ends[:-2], drone, ends[2:]], axis=1)
+    place = (np.arange(frames_per_hop) + 0.5) / frames_per_hop - 0.5
+    weights = np.stack([np.maximum(-place, 0.0), 1.0 - np.abs(place), np.maximum(place, 0.0)])
+    out = np.empty((len(drone), frames_per_hop))
+    for first in range(0, len(drone), HOPS):
+        np.matmul(near[first : first + HOPS], weights, out=out[first : first + HOPS])
+    return out.ravel()
 
 
-def _columns(t_s: Floats, mains_hz: float, middle_s: float) -> Floats:
-    """Level, cosines, sines, and the first few of both growing along the stretch: (n, parts)."""
-    rows = np.ones((1 + 2 * HARMONICS + 2 * TURNING, len(t_s)))
-    late = t_s - middle_s
-    for k, turn in enumerate(_harmonics(t_s, mains_hz)):
-        rows[1 + k], rows[1 + HARMONICS + k] = turn.real, turn.imag
-        # the mains wanders: let each part grow and turn along the stretch
-        if k < TURNING:
-            rows[1 + 2 * HARMONICS + k] = turn.real * late
-            rows[1 + 2 * HARMONICS + TURNING + k] = turn.imag * late
-    return rows.T
+def _harmonics(t_s: Floats, mains_hz: float) -> npt.NDArray[np.complex128]:
+    """exp(2 pi i k f t) for k = 1, 2 ...: (harmonics, n)."""
+    angle = 2.0 * np.pi * mains_hz * t_s
+    turns = np.empty((HARMONICS, len(t_s)), dtype=np.complex128)
+    turns[0].real, turns[0].imag = np.cos(angle), np.sin(angle)
+    for k in range(1, HARMONICS):
+        np.multiply(turns[k - 1], turns[0], out=turns[k])
+    return turns
+
+
+def _parts(t_s: Floats, mains_hz: float, middle_s: float) -> Floats:
+    """Level, cosines, sines, and the first few of both growing along the stretch: (parts, n)."""
+    turns = _harmonics(t_s, mains_hz)
+    # the mains wanders: let each part grow and turn along the stretch
+    growing = turns[:TURNING] * (t_s - middle_s)
+    return np.concatenate(
+        [np.ones((1, len(t_s))), turns.real, turns.imag, growing.real, growing.imag]
+    )
 
 
 def find_hum(
@@ -134,14 +144,12 @@ def find_hum(
 def _fit(t_s: Floats, values: Floats, mains_hz: float) -> tuple[Hum, float]:
     """Least squares at one mains frequency, with the energy left over."""
     middle_s = float(t_s.mean())
-    columns = _columns(t_s, mains_hz, middle_s)
-    scale = np.sqrt((columns**2).sum(axis=0))
-    columns /= scale
-    normal = 1e-6 * np.eye(columns.shape[1])
-    for first in range(0, len(columns), PIECE):
-        # small products, which the linear algebra leaves to one processor
-        some = columns[first : first + PIECE]
-        normal += some.T @ some
-    parts = np.linalg.solve(normal, columns.T @ values)
-    left = float(((values - columns @ parts) ** 2).sum())
-    return Hum(mains_hz, parts / scale, middle_s), left
+    rows = _parts(t_s, mains_hz, middle_s)
+    # small products, which the linear algebra leaves to one processor
+    pieces = [rows[:, first : first + PIECE] for first in range(0, len(t_s), PIECE)]
+    normal = sum(some @ some.T for some in pieces)
+    scale = np.sqrt(np.diag(normal))
+    normal = normal / np.outer(scale, scale) + 1e-6 * np.eye(len(rows))
+    parts = np.linalg.solve(normal, rows @ values / scale) / scale
+    left = values - parts @ rows
+    return Hum(mains_hz, parts, middle_s), float(left @ left)

@@ -99,11 +99,7 @@ def corners(unforeseen: Floats, mean: Floats) -> Floats:
     """
     hops = len(mean)
     out = np.zeros((3, hops))
-    d = np.abs(unforeseen)
-    quarter = d.reshape(-1, HOP)
-    out[0] = np.maximum(
-        np.maximum(quarter[:, 0], quarter[:, 1]), np.maximum(quarter[:, 2], quarter[:, 3])
-    )
+    out[0] = crests(unforeseen)
     out[1, 1:-1] = np.abs(mean[2:] - 2.0 * mean[1:-1] + mean[:-2])
     total = np.concatenate([[0.0], np.cumsum(mean)])
     smooth = (total[HOP:] - total[:-HOP]) / HOP  # smooth[i]: mean of hops i .. i+3
@@ -112,6 +108,14 @@ def corners(unforeseen: Floats, mean: Floats) -> Floats:
         centre = HOP + HOP // 2
         out[2, centre : centre + len(wide)] = wide
     return out
+
+
+def crests(fast: Floats) -> Floats:
+    """Largest magnitude in each hop of samples at the fast rate: (hops,)."""
+    size = np.abs(fast)
+    return np.asarray(
+        np.maximum(np.maximum(size[0::HOP], size[1::HOP]), np.maximum(size[2::HOP], size[3::HOP]))
+    )
 
 
 def fold(samples: npt.NDArray[np.float32], sample_rate_hz: float) -> tuple[Floats, Floats]:

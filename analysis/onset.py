@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import numpy.typing as npt
 
-from analysis.hum import MAINS_HZ, find_hum
+from analysis.hum import MAINS_HZ, at_frames, find_hum
 from analysis.novelty import (
     CLIP_LEVEL,
     ECHO_RISE,
@@ -19,11 +19,12 @@ from analysis.novelty import (
     Hops,
     beginnings,
     corners,
+    crests,
     fold,
     frames_per_hop,
 )
 from analysis.onsets import Onsets
-from analysis.quiet import NoiseGauge, quiet_hops
+from analysis.quiet import NoiseGauge, Pieces
 from analysis.second_strokes import SecondStrokes
 from analysis.stroke_start import Stretch, find_starts
 from analysis.whitening import Predictor
@@ -164,14 +165,16 @@ class OnsetFinder:
         """Find the onsets of one stretch from its margin to ``stop``; it is real up to ``end``."""
         fast, mean = fold(samples, self.sample_rate_hz)
         # a straight line foretells well enough to tell where it is quiet
-        corner = corners(np.diff(fast, 2, prepend=[fast[0]] * 2), mean)
+        kinks = np.zeros(len(fast))
+        kinks[2:] = fast[2:] - 2.0 * fast[1:-1] + fast[:-2]
         there, inside = self._clear(len(mean))
         recorded = there.copy()
         recorded[: max(-self._first, 0) // self._hop] = False
         recorded[end // self._hop :] = False
-        drone, quiet = self._drone(mean, corner, recorded)
+        drone, quiet = self._drone(mean, Pieces.of(crests(kinks), recorded))
         mean = mean - drone
-        noise = self._gauge.hear(samples, drone, quiet, self._hop)
+        clean = samples - at_frames(drone, self._hop)
+        noise = self._gauge.hear(clean, quiet, self._hop)
         self.noise_rms.append(noise)
         step = self._hop // HOP
         mean[~there] = 0.0
@@ -194,13 +197,14 @@ class OnsetFinder:
             echo_rise=self._echo_rise,
             tail_ratio=self._tail_ratio,
         )
-        onsets = self._onsets(samples, fast, found, sure, drone, noise)
+        stretch = self._stretch(clean, fast, noise)
+        onsets = self._onsets(stretch, found, sure)
         while not (self._loose or len(expected)):
             kept = _apart(onsets.frame, APART_S * self.sample_rate_hz)
             if len(kept) == len(found):
                 break
             found, rises, sure = found[kept], rises[kept], sure[kept]
-            onsets = self._onsets(samples, fast, found, sure, drone, noise)
+            onsets = self._onsets(stretch, found, sure)
         loud = onsets.peak > LEAST_SNR * onsets.noise_rms
         # by the corner's hop, never by the refined frame: else one could fall between two stretches
         edge = self._whole(EDGE_S)
@@ -213,21 +217,21 @@ class OnsetFinder:
             self._last_rise = float(rises[kept[-1]])
             part = _shifted(onsets, kept, self._first)
             if self.seconds is not None:
-                stretch = self._stretch(samples, fast, drone, noise)
                 part = self.seconds.take(part, stretch, self._first)
             self.parts.append(part)
 
-    def _drone(self, mean: Floats, corner: Floats, recorded: Bools) -> tuple[Floats, Bools]:
+    def _drone(self, mean: Floats, pieces: Pieces) -> tuple[Floats, Bools]:
         """Hum and offset at each hop, and where it is quiet."""
         hop_s = self._hop / self.sample_rate_hz
-        quiet = quiet_hops(mean, corner, recorded)
+        quiet = pieces.quiet_hops(mean)
         hum = find_hum(mean, quiet, hop_s, self._mains_hz)
         drone = hum.over(len(mean), hop_s)
         left = np.inf
         for _ in range(HUM_PASSES if hum.mains_hz else 0):
             # under hum all is loud: what is quiet shows only once most of it is gone
-            quiet = quiet_hops(mean - drone, corner, recorded)
-            before, left = left, float(np.var((mean - drone)[quiet])) if quiet.any() else 0.0
+            clean = mean - drone
+            quiet = pieces.quiet_hops(clean)
+            before, left = left, float(np.var(clean[quiet])) if quiet.any() else 0.0
             if left > 0.9 * before:
                 break
             hum = find_hum(mean, quiet, hop_s, (hum.mains_hz,))
@@ -238,18 +242,9 @@ class OnsetFinder:
             self._mains_hz = (min(MAINS_HZ, key=lambda hz: abs(hz - hum.mains_hz)),)
         return drone, quiet
 
-    def _onsets(
-        self,
-        samples: Samples,
-        fast: Floats,
-        found: Ints,
-        sure: Bools,
-        drone: Floats,
-        noise: float,
-    ) -> Onsets:
+    def _onsets(self, stretch: Stretch, found: Ints, sure: Bools) -> Onsets:
         """Onsets of strokes that begin at some hops, in frames of the stretch."""
-        stretch = self._stretch(samples, fast, drone, noise)
-        coarse = found * self._hop
+        coarse, noise = found * self._hop, stretch.noise_rms
         starts = find_starts(stretch, coarse, sure, self._predictor, self._contact)
         noise_rms = np.full(len(found), noise)
         floor = max(U_FLOOR_FRAMES, U_FLOOR_S * self.sample_rate_hz)
@@ -263,9 +258,8 @@ class OnsetFinder:
             noise_rms=noise_rms,
         )
 
-    def _stretch(self, samples: Samples, fast: Floats, drone: Floats, noise: float) -> Stretch:
-        step = self._hop // HOP
-        return Stretch(samples, fast, drone, self._hop, step, noise, self.sample_rate_hz)
+    def _stretch(self, clean: Floats, fast: Floats, noise: float) -> Stretch:
+        return Stretch(clean, fast, self._hop, self._hop // HOP, noise, self.sample_rate_hz)
 
     def look_again(
         self,
@@ -298,18 +292,19 @@ class OnsetFinder:
         block = block[: len(block) // self._hop * self._hop]
         fast, mean = fold(block, self.sample_rate_hz)
         rest = float(np.median(mean)) if len(mean) else 0.0
-        mean, drone = mean - rest, np.full(len(mean), rest)
-        corner = corners(self._predictor.novelty(fast - rest), mean)
+        fast, mean = fast - rest, mean - rest
+        corner = corners(self._predictor.novelty(fast), mean)
         corner = corner / self._gauge.corner_rms[:, None]
         noise = self._gauge.rms
         hops = Hops(mean, corner, self._clipped(block))
         frames = np.asarray(expected_frames, dtype=np.float64)
         expected = self._expected_hops(frames, first_frame, len(mean))
         near = within_s / HOP_S
-        found, _, _ = beginnings(hops, expected, -(10**6), 0.0, self._rise_in(fast - rest), near)
+        found, _, _ = beginnings(hops, expected, -(10**6), 0.0, self._rise_in(fast), near)
         # with half the demand a soft stroke may show only well after its start
         sure = np.zeros(len(found), dtype=bool)
-        onsets = self._onsets(block, fast - rest, found, sure, drone, noise)
+        clean = block.astype(np.float64) - rest
+        onsets = self._onsets(self._stretch(clean, fast, noise), found, sure)
         # a soft blunt stroke shows by its crest, well after its start
         places = np.stack([found, onsets.frame / self._hop], axis=1)[:, :, None]
         away = np.abs(places - expected).min(axis=(1, 2), initial=10**6)

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+from typing import TypeVar
+
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+T = TypeVar("T", bound=np.generic)
 
 SEGMENT_HOPS = 120  # 20 ms: the pieces among which the quiet ones are looked for
 LEAST_NOISE = 1e-7
@@ -17,29 +21,55 @@ CORNER_MEDIANS = np.array([1.41, 0.6745, 0.6745])
 """Medians over sigma: of the largest |x| of four normal values, and of |x| itself twice."""
 
 
-def quiet_hops(mean: Floats, corner: Floats, real: Bools) -> Bools:
-    """Hops of the quietest pieces: those within 3 dB of the tenth quietest in a hundred.
+@dataclasses.dataclass(frozen=True)
+class Pieces:
+    """Pieces of a stretch, among which the quiet ones are looked for.
 
-    Parameters
+    Attributes
     ----------
-    mean
-        (hops,) means of the signal.
-    corner
-        (3, hops) corners; the first row counts.
+    hops
+        Hops of the stretch, those after the last whole piece included.
+    sharpness
+        (pieces,) Mean square of the crests of what is new.
     real
-        (hops,) Those that were recorded: what stands for the others says nothing of the noise.
+        (pieces,) Recorded all through: what stands for the rest says nothing of the noise.
     """
-    count = len(mean) // SEGMENT_HOPS
-    lead = count * SEGMENT_HOPS
-    fast = corner[0, :lead].reshape(count, -1)
-    power = mean[:lead].reshape(count, -1).var(axis=1) + (fast**2).mean(axis=1)
-    heard = power > 0  # nor does digital silence, as of a gap
-    heard &= real[:lead].reshape(count, -1).all(axis=1)
-    if not heard.any():
-        return np.zeros(len(mean), dtype=bool)
-    quiet = heard & (power <= 2.0 * np.quantile(power[heard], 0.1))
-    rest = np.zeros(len(mean) - lead, dtype=bool)
-    return np.concatenate([np.repeat(quiet, SEGMENT_HOPS), rest])
+
+    hops: int
+    sharpness: Floats
+    real: Bools
+
+    @classmethod
+    def of(cls, crests: Floats, real: Bools) -> Pieces:
+        """Take what is new in each hop, and whether that was recorded; (hops,) each."""
+        rows = _rows(crests)
+        return cls(len(crests), _mean_square(rows), np.asarray(_rows(real).all(axis=1)))
+
+    def quiet_hops(self, mean: Floats) -> Bools:
+        """Hops of the quietest pieces: those within 3 dB of the tenth quietest in a hundred.
+
+        ``mean``: (hops,) means of the signal.
+        """
+        rows = _rows(mean)
+        power = _mean_square(rows - rows.mean(axis=1, keepdims=True)) + self.sharpness
+        # nor does digital silence, as of a gap
+        heard = self.real & (power > 0)
+        quiet = np.zeros(self.hops, dtype=bool)
+        if heard.any():
+            sorted_power = np.sort(power[heard])
+            place = 0.1 * (len(sorted_power) - 1)
+            tenth = np.interp(place, np.arange(len(sorted_power)), sorted_power)
+            _rows(quiet)[heard & (power <= 2.0 * tenth)] = True
+        return quiet
+
+
+def _rows(values: npt.NDArray[T]) -> npt.NDArray[T]:
+    """Values of whole pieces, a row each: a view, (pieces, hops of one)."""
+    return values[: len(values) // SEGMENT_HOPS * SEGMENT_HOPS].reshape(-1, SEGMENT_HOPS)
+
+
+def _mean_square(rows: Floats) -> Floats:
+    return np.asarray(np.einsum("ij,ij->i", rows, rows) / rows.shape[1])
 
 
 class NoiseGauge:
@@ -59,20 +89,13 @@ class NoiseGauge:
         self._known = False
         self._corners_known = False
 
-    def hear(
-        self, samples: npt.NDArray[np.float32], drone: Floats, quiet: Bools, hop: int
-    ) -> float:
-        """Take the quiet pieces of a stretch, hum off them, and give the rms.
-
-        ``drone``: hum at the middle of each hop of ``hop`` frames.
-        """
+    def hear(self, samples: Floats, quiet: Bools, hop: int) -> float:
+        """Take the quiet pieces of a stretch, hum off it, and give the rms; ``hop`` frames each."""
         if quiet.any():
             starts = np.flatnonzero(quiet[::SEGMENT_HOPS][: len(quiet) // SEGMENT_HOPS])[:20]
             length = SEGMENT_HOPS * hop
-            at = starts[:, None] * length + np.arange(length)
-            middle = (np.arange(len(drone)) + 0.5) * hop - 0.5
-            clean = samples[at] - np.interp(at, middle, drone)
-            rms = max(float(np.sqrt(np.median((clean**2).mean(axis=1)))), LEAST_NOISE)
+            pieces = samples[: len(samples) // length * length].reshape(-1, length)[starts]
+            rms = max(float(np.sqrt(np.median(_mean_square(pieces)))), LEAST_NOISE)
             self.rms = min(rms, MOST_GROWTH * self.rms) if self._known else rms
             self._known = True
         return self.rms

@@ -32,11 +32,9 @@ class Stretch:
     Attributes
     ----------
     samples
-        (frames,) one channel.
+        (frames,) one channel, hum and offset taken off.
     fast
-        The same at the fast rate, hum taken off.
-    drone
-        Hum and offset at the middle of each hop.
+        The same at the fast rate.
     frames_per_hop, frames_per_fast
         Frames in a hop and in a fast sample.
     noise_rms
@@ -45,24 +43,19 @@ class Stretch:
         Rate.
     """
 
-    samples: npt.NDArray[np.float32]
+    samples: Floats
     fast: Floats
-    drone: Floats
     frames_per_hop: int
     frames_per_fast: int
     noise_rms: float
     sample_rate_hz: float
 
     def clean(self, first: int, stop: int) -> Floats:
-        """Samples ``first`` to ``stop`` without hum; silence outside of the stretch."""
+        """Samples ``first`` to ``stop`` (a copy); silence outside of the stretch."""
         out = np.zeros(stop - first)
         start, end = max(first, 0), min(stop, len(self.samples))
         if end > start:
-            low = max(start // self.frames_per_hop - 1, 0)
-            near = self.drone[low : end // self.frames_per_hop + 2]
-            middle = (np.arange(low, low + len(near)) + 0.5) * self.frames_per_hop - 0.5
-            hum = np.interp(np.arange(start, end), middle, near)
-            out[start - first : end - first] = self.samples[start:end] - hum
+            out[start - first : end - first] = self.samples[start:end]
         return out
 
 
