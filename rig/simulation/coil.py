@@ -44,40 +44,46 @@ class Coil:
 
     Attributes
     ----------
-    on_s, off_s, start_c
-        The latest pulse, and the temperature at which it began.
+    on_s, off_s, start_c, resistance_ohm
+        The latest pulse, and the temperature and resistance at which it began.
     """
 
     def __init__(self, figures: StrikerFigures, ambient_c: float) -> None:
         self._figures, self._ambient_c = figures, ambient_c
         # the state when the latest pulse began; everything since follows from it
         self.on_s, self.off_s = -math.inf, -math.inf
-        self._start_a = 0.0
+        self._start_a = self._peak_a = 0.0
         self.start_c = ambient_c
+        self.resistance_ohm = copper_resistance(figures.resistance_ohm, ambient_c)
 
     def begin(self, on_s: float, off_s: float, start_a: float) -> None:
         """Begin a pulse, with what current still flows."""
         self.start_c = self.temperature_c(on_s)
+        self.resistance_ohm = copper_resistance(self._figures.resistance_ohm, self.start_c)
         self.on_s, self.off_s, self._start_a = on_s, off_s, start_a
+        self._peak_a = self._rising_a(off_s)
 
     def cut(self, at_s: float) -> None:
         """End the running pulse at ``at_s``."""
         self.off_s = max(self.on_s, min(self.off_s, at_s))
+        self._peak_a = self._rising_a(self.off_s)
 
-    @property
-    def resistance_ohm(self) -> float:
-        """As warm as it was when the latest pulse began."""
-        return copper_resistance(self._figures.resistance_ohm, self.start_c)
+    def _rising_a(self, t_s: float) -> float:
+        f = self._figures
+        return coil_current(
+            t_s - self.on_s, f.supply_v, self.resistance_ohm, f.inductance_h, self._start_a
+        )
 
     def current_a(self, t_s: float) -> float:
         """Current at a time after the latest pulse began."""
         if t_s <= self.on_s or math.isinf(self.on_s):
             return self._start_a
-        f, r = self._figures, self.resistance_ohm
         if t_s <= self.off_s:
-            return coil_current(t_s - self.on_s, f.supply_v, r, f.inductance_h, self._start_a)
-        peak = coil_current(self.off_s - self.on_s, f.supply_v, r, f.inductance_h, self._start_a)
-        return flyback_current(t_s - self.off_s, peak, f.clamp_v, r, f.inductance_h)
+            return self._rising_a(t_s)
+        f = self._figures
+        return flyback_current(
+            t_s - self.off_s, self._peak_a, f.clamp_v, self.resistance_ohm, f.inductance_h
+        )
 
     def _energy_j(self, until_s: float) -> float:
         """Heat of the pulse: the integral of R i**2 from on to off (or to ``until_s``)."""

@@ -56,8 +56,8 @@ class Striker:
         self._strike = -1
         self._pulses = 0
         self._coil = Coil(figures, ambient_c)
-        # the state when the latest pulse began; everything since follows from it
-        self._x_m, self._v_m_per_s = 0.0, 0.0
+        # time, position and velocity at the latest pulse's begin, and after its flight
+        self._began = self._left = (0.0, 0.0, 0.0)
         self._draw = (0.0, 0.0, 0.0)
 
     def temperature_c(self, t_s: float) -> float:
@@ -94,7 +94,7 @@ class Striker:
             x, v = self._follow(on_s)[1:]
             current = coil.current_a(on_s)
         coil.begin(on_s, off_s, current)
-        self._x_m, self._v_m_per_s = x, v
+        self._began = self._left = (on_s, x, v)
         self._strike = self._strike + 1 if strike is None else strike
         self._draw = (0.0, 0.0, 0.0)
         if self._seed is not None:
@@ -108,6 +108,7 @@ class Striker:
         if math.isinf(self._coil.on_s):
             return []
         self._coil.cut(at_s)
+        self._left = self._began
         return self._follow(math.inf)[0]
 
     def _follow(self, until_s: float) -> tuple[list[Contact], float, float]:
@@ -115,17 +116,17 @@ class Striker:
 
         Velocity Verlet steps (exact to the third order for this smooth force), cut at the kinks:
         coil on, coil off, current gone. Returns contacts, position and velocity at ``until_s``;
-        with ``until_s`` infinite it ends as soon as no contact can follow.
+        with ``until_s`` infinite it ends as soon as no contact can follow, and whoever asks for a
+        later time goes on from there.
         """
         f, coil = self.figures, self._coil
         gap, reach, pull = f.gap_m, f.pull_gap_m, f.pull_n_per_a2
-        t, x, v = coil.on_s, self._x_m, self._v_m_per_s
+        t, x, v = self._left if until_s > self._left[0] else self._began
         off, gone = coil.off_s, coil.gone_s
         end = min(until_s, off + _HORIZON_S)
         contacts: list[Contact] = []
 
-        def acceleration(x: float, v: float, t: float) -> float:
-            current = coil.current_a(t) if t < gone else 0.0
+        def acceleration(x: float, v: float, current: float) -> float:
             force = pull * current * current / (1.0 + (gap - x) / reach) ** 2
             force -= f.preload_n + f.spring_n_per_m * x
             if v > 0.0:
@@ -140,19 +141,23 @@ class Striker:
                 force += f.friction_n
             return force / f.mass_kg
 
+        current, known_t = 0.0, math.nan
         while t < end:
             if x <= 0.0 and v == 0.0:  # at rest on the stop, until the pull breaks it loose
                 t = max(t, coil.reaches_s(self._breakaway_a))
                 if t >= min(end, off):
                     return contacts, 0.0, 0.0
             if until_s == math.inf and t >= gone and v <= 0.0:
+                self._left = (t, x, v)
                 break
             boundary = off if t < off else gone if t < gone else end
             step = min(_DRIVEN_STEP_S if t < gone else _COAST_STEP_S, min(boundary, end) - t)
             if step < 1e-12:
                 t = math.nextafter(min(boundary, end), math.inf)
                 continue
-            a = acceleration(x, v, t)
+            if t != known_t:
+                current = coil.current_a(t) if t < gone else 0.0
+            a = acceleration(x, v, current)
             x1 = x + v * step + 0.5 * a * step * step
             if x1 >= gap and (v > 0.0 or a > 0.0):
                 left = max(0.0, gap - x)
@@ -165,13 +170,15 @@ class Striker:
                 contacts.append(contact)
                 t, x, v = t + h + contact.duration_s, gap, -self._restitution * reach_v
                 continue
-            a1 = acceleration(x1, v + a * step, t + step)
+            known_t = t + step
+            current = coil.current_a(known_t) if known_t < gone else 0.0
+            a1 = acceleration(x1, v + a * step, current)
             v1 = v + 0.5 * (a + a1) * step
             if x1 <= 0.0 and v1 <= 0.0:
                 x1, v1 = 0.0, -f.stop_restitution * v1
                 if v1 < _SLOWEST_M_PER_S:
                     v1 = 0.0
-            t, x, v = t + step, x1, v1
+            t, x, v = known_t, x1, v1
         return contacts, max(0.0, min(x, gap)), v
 
     @property
