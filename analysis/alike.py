@@ -18,7 +18,7 @@ from rig.record.specimen import Specimen
 
 _CURVE = re.compile(r" \([^()]*\) us \([^()]*\) N")
 
-MUST_BE_EQUAL = ("bench", "calibration", "protocol", "sample_rate_hz", "note_source")
+MUST_BE_EQUAL = ("bench", "calibration", "protocol", "sample_rate_hz", "note_source", "zones")
 
 
 class UnlikeRunsError(BenchError):
@@ -36,6 +36,9 @@ class RunFacts:
     bench, calibration, protocol, sample_rate_hz, note_source
         Must be equal for a comparison: what struck, how hard, what was asked, how fine, and by
         which wire notes came in (a host's path adds a delay of its own).
+    zones
+        Must be equal too: the zones, and between which of them levels were recorded. Crosstalk from
+        one zone to another says nothing of that between two others.
     specimen
         What may differ, key -> value as text: it is what the comparison is about.
     """
@@ -46,6 +49,7 @@ class RunFacts:
     protocol: str
     sample_rate_hz: int
     note_source: str = ""
+    zones: str = ""
     specimen: dict[str, str] = dataclasses.field(default_factory=dict)
 
 
@@ -75,6 +79,7 @@ def facts_of(name: str, bench: BenchFile, protocol: Protocol, specimen: Specimen
         protocol=struck,
         sample_rate_hz=bench.audio.sample_rate_hz,
         note_source=_wire(bench),
+        zones=_zones(bench, specimen),
         specimen=flat,
     )
 
@@ -90,14 +95,29 @@ def _flat(name: str, value: Any) -> Iterator[tuple[str, str]]:
         yield name, "not known" if value is None else str(value)
 
 
-def zones_left_out(specimen: Specimen) -> str:
-    """Tell which zones a comparison says nothing of; empty where there is but one."""
+def zone_pair(bench: BenchFile, specimen: Specimen) -> str:
+    """Name the struck zone and that of the second sensor; empty where no channel records one."""
+    if not any(channel.role == "second_zone" for channel in bench.audio.channels):
+        return ""
     struck, *others = specimen.module.zones
-    if not others:
+    return f"{struck.id} to {others[0].id if others else 'the second zone'}"
+
+
+def _zones(bench: BenchFile, specimen: Specimen) -> str:
+    pair = zone_pair(bench, specimen)
+    heard = f"level from {pair} recorded" if pair else "no second_zone channel"
+    return f"{', '.join(zone.id for zone in specimen.module.zones)}; {heard}"
+
+
+def zones_left_out(bench: BenchFile, specimen: Specimen) -> str:
+    """Tell of which zones crosstalk is compared by notes alone; empty where of none."""
+    struck, *others = (zone.id for zone in specimen.module.zones)
+    silent = others[1:] if zone_pair(bench, specimen) else others
+    if not silent:
         return ""
     return (
-        f"Compared is the zone {struck.id}, the one that was struck. What {others[0].id}"
-        f"{' and others' if len(others) > 1 else ''} sent (crosstalk) stands in each run's report"
+        f"Crosstalk from {struck} to {', '.join(silent)} is compared by its notes alone: their "
+        "level was not recorded (an input of role second_zone records that of the second zone)"
     )
 
 
@@ -146,7 +166,8 @@ def refuse_unlike(runs: Sequence[RunFacts], allow: Sequence[str] = ()) -> tuple[
             by_value.setdefault(str(getattr(run, name)), []).append(run.name)
         if len(by_value) > 1:
             found = _told(name, by_value)
-            (allowed if name in allow else refused).append(f"{name} differs ({found})")
+            verb = "differ" if name.endswith("s") else "differs"
+            (allowed if name in allow else refused).append(f"{name} {verb} ({found})")
             if name not in allow:
                 wanted += f" --allow {name}"
     if refused:

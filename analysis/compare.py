@@ -18,6 +18,8 @@ from scipy import stats
 
 from analysis import equivalence, power
 from analysis.alike import RunFacts, changed, refuse_unlike
+from analysis.cells import LEAST_IN_CELLS, aligned, in_cells
+from analysis.crosstalk_change import of_crosstalk
 from analysis.equivalence import Array, Difference
 from analysis.interval import finite
 from analysis.rank_shift import of_places
@@ -26,12 +28,6 @@ from rig.record.measure_names import COMPARED_UNITS
 from rig.record.toml_file import nearest
 
 Verdict = Literal["better", "equal", "worse", "undecided"]
-
-LEAST_CELL = 8
-"""Strokes a side that a stage, striker and force must have to be a cell of its own, where spread
-and means are compared; fewer would make the spread about the cell's median too small."""
-LEAST_IN_CELLS = 20
-"""Strokes a side from which on medians are compared within cells, of any size."""
 
 
 class ComparisonError(BenchError):
@@ -58,6 +54,8 @@ _MARGINS = {
     "lost_share": 2.0,
     "double_share": 2.0,
     "velocity": 3.0,
+    "crosstalk_share": 2.0,
+    "crosstalk_level": 2.0,
 }
 
 ASKED: dict[str, Asked] = {
@@ -65,6 +63,10 @@ ASKED: dict[str, Asked] = {
     for name, unit in COMPARED_UNITS.items()
 }
 """Measures compared, each with the smallest difference that matters where no protocol says it."""
+
+_COLUMNS = {"crosstalk_share": "crossed", "crosstalk_level": "crosstalk_db"}
+ALWAYS = tuple(name for name in ASKED if name not in _COLUMNS)
+"""Measures of any run; the others are of runs with further zones."""
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -98,7 +100,7 @@ class Comparison:
 
     ``verdict`` over all: worse if any measure is; else undecided if any is; else better if any is;
     else equal. ``unlike``: differences that were allowed. ``changed``: what differs
-    in the specimen.
+    in the specimen. ``left_out``: why crosstalk is not compared although it was recorded.
     """
 
     verdict: Verdict
@@ -107,45 +109,11 @@ class Comparison:
     strokes_needed: int
     unlike: tuple[str, ...] = ()
     changed: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
 
 
 def _spread(rows: Array) -> Array:
     return np.asarray(rows.std(axis=1, ddof=1), dtype=float)
-
-
-def _in_cells(
-    before: pd.DataFrame, after: pd.DataFrame, column: str, least: int
-) -> tuple[Array, Array, Array, Array]:
-    """Return both samples' finite values, then the cell (stage, striker and force) of each.
-
-    Cells with fewer than ``least`` strokes on a side fall together.
-    """
-    keys = [key for key in ("stage", "striker", "force_n") if key in before and key in after]
-    both = pd.concat([before.assign(side=0), after.assign(side=1)], ignore_index=True)[
-        ["side", column, *keys]
-    ].copy()
-    both = both[np.isfinite(both[column].to_numpy(dtype=float))]
-    raw = both[column].to_numpy(dtype=float)
-    cell = (
-        both.groupby(keys, dropna=False).ngroup().to_numpy() if keys else np.zeros(len(both), int)
-    )
-    side = both["side"].to_numpy()
-    counts = np.zeros((2, int(cell.max(initial=0)) + 1))
-    np.add.at(counts, (side, cell), 1)
-    cell = np.where(counts.min(axis=0)[cell] >= least, cell, -1).astype(float)
-    return raw[side == 0], raw[side == 1], cell[side == 0], cell[side == 1]
-
-
-def _aligned(before: pd.DataFrame, after: pd.DataFrame, column: str) -> tuple[Array, Array]:
-    """Return both samples about the common median of their cell.
-
-    Strokes of unlike force have unlike latency; aligning them keeps that out of the comparison.
-    """
-    x, y, cell_x, cell_y = _in_cells(before, after, column, LEAST_CELL)
-    values = pd.Series(np.concatenate([x, y]))
-    cell = np.concatenate([cell_x, cell_y])
-    centred = (values - values.groupby(cell).transform("median")).to_numpy(dtype=float)
-    return centred[: x.size], centred[x.size :]
 
 
 def _median(values: Array) -> float:
@@ -153,10 +121,12 @@ def _median(values: Array) -> float:
 
 
 def _share(table: pd.DataFrame, name: str) -> tuple[int, int]:
-    """Return events and trials: lost of all struck, doubles of all that sounded."""
+    """Return events and trials: lost or crossed of all struck, doubles of all that sounded."""
     outcome = table["outcome"]
-    if name == "lost_share":
-        return int((outcome == "lost").sum()), int(outcome.isin(["clean", "lost", "double"]).sum())
+    if name in ("lost_share", "crosstalk_share"):
+        struck = outcome.isin(["clean", "lost", "double"])
+        bad = outcome == "lost" if name == "lost_share" else table["crossed"].astype(bool)
+        return int((struck & bad).sum()), int(struck.sum())
     return int((outcome == "double").sum()), int(outcome.isin(["clean", "double"]).sum())
 
 
@@ -178,7 +148,7 @@ class _Raw:
 def _measured(
     name: str, before: pd.DataFrame, after: pd.DataFrame, confidence: float, seed: int
 ) -> _Raw:
-    if name in ("lost_share", "double_share"):
+    if name in ("lost_share", "double_share", "crosstalk_share"):
         (k1, n1), (k2, n2) = _share(before, name), _share(after, name)
         found = equivalence.of_shares(k1, n1, k2, n2, confidence)
         in_percent = [100.0 * x for x in found[:5]]
@@ -195,9 +165,12 @@ def _measured(
         )
         shares = [100.0 * k / n if n else math.nan for k, n in ((k1, n1), (k2, n2))]
         return _Raw(difference, shares[0], shares[1], (n1, n2), (k1, k2))
+    if name == "crosstalk_level":
+        change = of_crosstalk(before, after, confidence)
+        return _Raw(change.difference, *change.medians_db, change.counts)
     column = "velocity" if name == "velocity" else "latency_s"
     scale = 1.0 if name == "velocity" else 1000.0
-    x, y, *cells = _in_cells(before, after, column, 1)
+    x, y, *cells = in_cells(before, after, column, 1)
     medians, counts = (scale * _median(x), scale * _median(y)), (x.size, y.size)
     if name == "latency_median":
         # with few strokes the exact test of one cell
@@ -205,7 +178,7 @@ def _measured(
         places = of_places(scale * x, scale * y, confidence, within)
         return _Raw(places, *medians, counts)
     means = [float(v.mean()) if v.size else math.nan for v in (x, y)]
-    x, y = (scale * side for side in _aligned(before, after, column))
+    x, y = (scale * side for side in aligned(before, after, column))
     if name == "velocity":
         # velocities are whole numbers: ranks of so many ties tell no shift between two of them
         return _Raw(equivalence.of_means(x, y, confidence), means[0], means[1], counts)
@@ -248,7 +221,7 @@ def compare(
     facts: tuple[RunFacts, RunFacts] | None = None,
     allow: Sequence[str] = (),
     margins: Mapping[str, float] | None = None,
-    measures: Sequence[str] = tuple(ASKED),
+    measures: Sequence[str] | None = None,
     confidence: float = 0.95,
     target_power: float = 0.90,
     among: int = 1,
@@ -259,13 +232,14 @@ def compare(
     Parameters
     ----------
     before, after
-        Stroke tables (columns of DEVELOPERS.md); rows that are not valid are left out.
+        Stroke tables (columns of DEVELOPERS.md); rows that are not valid are left out. With the
+        columns of :func:`analysis.crosstalk.with_crosstalk` in both, crosstalk is compared too.
     facts, allow
         What the runs were taken with, and which differences are accepted by name.
     margins
         Measure -> smallest difference that matters, in its unit; ``ASKED`` gives the others.
     measures
-        Names from ``ASKED``.
+        Names from ``ASKED``; default: all that both runs hold.
     confidence, target_power
         1 - risk of a false verdict; chance of a verdict at the strokes asked for.
     among
@@ -276,12 +250,16 @@ def compare(
     Raises
     ------
     UnlikeRunsError, ComparisonError
-        Runs that differ in what must be equal; unknown measures, margins not above 0.
+        Runs that differ in what must be equal; unknown measures, margins not above 0; crosstalk
+        between zones that differ, or that a run does not hold.
     """
     unlike = refuse_unlike(facts, allow) if facts else ()
     given = dict(margins or {})
-    _refuse_senseless(measures, given)
-    x, y = usable(before), _usable(after)
+    missing = _zones_missing(before, after, facts)
+    if measures is None:
+        measures = [name for name in ASKED if name not in missing]
+    _refuse_senseless(measures, given, missing)
+    x, y = usable(before), usable(after)
     asked = {
         name: dataclasses.replace(ASKED[name], margin=given.get(name, ASKED[name].margin))
         for name in measures
@@ -331,11 +309,42 @@ def compare(
         strokes_needed=max(one.strokes_needed for one in compared),
         unlike=unlike,
         changed=changed(*facts) if facts else (),
+        left_out=tuple(
+            f"{name} is not compared: {missing[name]}"
+            for name, column in _COLUMNS.items()
+            if name in missing and (column in before or column in after)
+        ),
     )
 
 
-def _refuse_senseless(measures: Sequence[str], margins: Mapping[str, float]) -> None:
-    faults = [
+def _zones_missing(
+    before: pd.DataFrame, after: pd.DataFrame, facts: tuple[RunFacts, RunFacts] | None
+) -> dict[str, str]:
+    """Return the measures of crosstalk that can't be compared, each with the reason."""
+    if facts and facts[0].zones != facts[1].zones:
+        return dict.fromkeys(_COLUMNS, f"zones differ ({facts[0].zones} against {facts[1].zones})")
+    missing = {
+        "crosstalk_share": "a specimen has no zone but the one that was struck",
+        "crosstalk_level": "a run has no channel of role second_zone",
+    }
+    for name, column in _COLUMNS.items():
+        if column in before and column in after:
+            del missing[name]
+    if "crosstalk_level" not in missing and not any(
+        np.isfinite(side["crosstalk_db"].to_numpy(dtype=float)).any() for side in (before, after)
+    ):
+        missing["crosstalk_level"] = (
+            "in neither run do strokes that ring out alone, and clip no sensor, stand out of the "
+            "other zone's noise"
+        )
+    return missing
+
+
+def _refuse_senseless(
+    measures: Sequence[str], margins: Mapping[str, float], missing: Mapping[str, str]
+) -> None:
+    faults = [f"{name} can't be compared: {missing[name]}" for name in measures if name in missing]
+    faults += [
         f"there is no measure {name!r} to compare{nearest(name, ASKED)}"
         for name in dict.fromkeys((*measures, *margins))
         if name not in ASKED

@@ -70,17 +70,25 @@ def compared_run(side: str, folder: str, analysis: Analysis) -> ComparedRun:
 class Named:
     """A comparison, and the run folders that it is of; ``incomplete`` or ``invalid`` overrule it.
 
-    ``overruled``: empty where all its runs are complete.
+    ``overruled``: empty where all its runs are complete. ``zones``: between which crosstalk's
+    level is.
     """
 
     after: tuple[str, ...]
     comparison: Comparison
     overruled: str = ""
+    zones: str = ""
 
     @property
     def verdict(self) -> str:
         """Of the comparison, unless a run of it is not complete."""
         return self.overruled or self.comparison.verdict
+
+    def said_of_zones(self) -> tuple[str, ...]:
+        """Say between which zones crosstalk is compared, and what of it is not, and why."""
+        compared = any(one.name == "crosstalk_level" for one in self.comparison.measures)
+        pair = (f"crosstalk level: from {self.zones}",) if compared else ()
+        return (*pair, *(text.replace("_", " ", 1) for text in self.comparison.left_out))
 
 
 def overruled_by(statuses: Collection[str]) -> str:
@@ -113,7 +121,7 @@ def row_of(one: Compared) -> dict[str, str]:
         "measure": one.name.replace("_", " "),
         "before": figure(one.before),
         "after": figure(one.after),
-        "difference": figure(one.difference, "+") + (interval if math.isfinite(one.low) else ""),
+        "difference": figure(one.difference, "+") + ("" if math.isnan(one.low) else interval),
         "margin": f"±{one.margin:g} {unit}",
         "verdict": one.verdict,
         "needed": f"about {float(f'{one.strokes_needed:.2g}'):.0f}" if one.strokes_needed else "",
@@ -148,6 +156,7 @@ def as_json(
                     "after": list(one.after),
                     **dataclasses.asdict(one.comparison),
                     "verdict": one.verdict,
+                    "zones": one.zones,
                 }
                 for one in comparisons
             ],
@@ -188,6 +197,7 @@ def as_page(
                 "verdict": one.verdict,
                 "changed": one.comparison.changed,
                 "unlike": one.comparison.unlike,
+                "zones": one.said_of_zones(),
                 "rows": own,
             }
             for one, own in zip(comparisons, rows, strict=True)

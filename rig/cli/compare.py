@@ -56,7 +56,8 @@ def compare(
         list[str] | None,
         typer.Option(
             metavar="WHAT",
-            help="Accept a difference: bench, calibration, protocol, sample_rate_hz, note_source.",
+            help="Accept a difference: bench, calibration, protocol, sample_rate_hz, note_source, "
+            "zones.",
         ),
     ] = None,
     confidence: Annotated[float, typer.Option(min=0.5, max=0.9999)] = 0.95,
@@ -70,9 +71,9 @@ def compare(
     ] = None,
 ) -> None:
     """Compare runs of one protocol on one bench, measure by measure and over all."""
-    from analysis.alike import changed, pool, zones_left_out
-    from analysis.compare import ASKED, usable
+    from analysis.alike import changed, pool, zone_pair, zones_left_out
     from analysis.compare import compare as judge
+    from analysis.compare import usable
     from analysis.comparison_record import (
         Named,
         as_json,
@@ -81,15 +82,15 @@ def compare(
         overall,
         overruled_by,
     )
+    from analysis.crosstalk import with_crosstalk
     from analysis.latency_change import change_note
     from analysis.same_strokes import caution, pairs_of_same
 
     olds, news = [base, *(base_too or [])], list(new)
     runs = _read([*olds, *news])
     allowed = tuple(allow or ())
-    before = pool(
-        [runs[path][0].table.strokes for path in olds], [runs[path][1] for path in olds], allowed
-    )
+    tables = {path: with_crosstalk(runs[path][0]) for path in runs}
+    before = pool([tables[path] for path in olds], [runs[path][1] for path in olds], allowed)
     facts = runs[base][1]
     margins = {one.measure: one.value for one in runs[base][0].protocol.margins}
     margins |= _margins(margin or [])
@@ -100,25 +101,22 @@ def compare(
             like[0].append(path)
         else:
             builds.append([path])
-    same = pairs_of_same({str(path): runs[path][0].table.strokes for path in (*olds, *news)})
+    same = pairs_of_same({str(path): tables[path] for path in (*olds, *news)})
     for side in (olds, *builds):
         _refuse_pooled_twins([pair for pair in same if set(pair) <= set(map(str, side))])
-    zones = zones_left_out(runs[base][0].specimen)
+    reader = runs[base][0].recording.reader
+    zones = zones_left_out(reader.bench, reader.specimen)
     cautions = [text for text in (caution(same), zones) if text]
     named = []
     for build in builds:
-        after = pool(
-            [runs[path][0].table.strokes for path in build],
-            [runs[path][1] for path in build],
-            allowed,
-        )
+        after = pool([tables[path] for path in build], [runs[path][1] for path in build], allowed)
         found = judge(
             before,
             after,
             facts=(facts, runs[build[0]][1]),
             allow=allowed,
             margins=margins,
-            measures=tuple(measure or ASKED),
+            measures=measure or None,
             confidence=confidence,
             among=len(builds),
         )
@@ -132,7 +130,10 @@ def compare(
             cautions.append(f"{', '.join(map(str, build))}: {note}")
         statuses = {runs[path][0].recording.status for path in (*olds, *build)}
         one = Named(
-            after=tuple(map(str, build)), comparison=found, overruled=overruled_by(statuses)
+            after=tuple(map(str, build)),
+            comparison=found,
+            overruled=overruled_by(statuses),
+            zones=zone_pair(reader.bench, reader.specimen),
         )
         named.append(one)
         _show(one)
@@ -202,6 +203,8 @@ def _show(one: Named) -> None:
         results.print(f"  changed: {change}", markup=False)
     for difference in found.unlike:
         results.print(f"  allowed although {difference}", markup=False)
+    for text in one.said_of_zones():
+        results.print(f"  {text}", markup=False)
     table = Table(box=None, pad_edge=False)
     keys = ("measure", "before", "after", "difference", "margin", "verdict")
     for key in keys:

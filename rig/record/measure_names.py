@@ -49,5 +49,7 @@ COMPARED_UNITS: dict[str, str] = {
     "lost_share": "percent",
     "double_share": "percent",
     "velocity": "levels",
+    "crosstalk_share": "percent",
+    "crosstalk_level": "db",
 }
 """What two runs are compared in, each with the unit token that ends its margin's key."""

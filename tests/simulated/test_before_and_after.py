@@ -14,7 +14,7 @@ import typer
 from struck import strike
 
 from analysis.alike import facts_of
-from analysis.compare import ASKED, Comparison, compare
+from analysis.compare import ALWAYS, Comparison, compare
 from analysis.pipeline import Analysis
 from rig.cli.compare import compare as compare_command
 from rig.cli.qualify import qualify as qualify_command
@@ -50,7 +50,7 @@ BUILDS: dict[str, dict[str, object]] = {
 
 
 def pair(
-    folder: Path, seed: int, build: str, strokes: int, measures: tuple[str, ...] = tuple(ASKED)
+    folder: Path, seed: int, build: str, strokes: int, measures: tuple[str, ...] = ALWAYS
 ) -> Comparison:
     """Strike the build before and another one, each with a seed of its own, and compare."""
     text = LADDER.format(repeats=math.ceil(strokes / PER_REPEAT))
@@ -99,7 +99,7 @@ def test_a_worse_build_is_found_at_the_strokes_asked_for(
     Of the one pair that is struck by default only the measure that is to blame is compared.
     """
     found = 0
-    measures = tuple(ASKED) if pairs > 1 else (blamed,)
+    measures = ALWAYS if pairs > 1 else (blamed,)
     for i in range(pairs):
         asked = pair(tmp_path, 5000 + i, build, 72, measures).strokes_needed
         full = pair(tmp_path, 7000 + i, build, max(asked, 72), measures)

@@ -6,7 +6,14 @@ import dataclasses
 
 import pytest
 
-from analysis.alike import UnlikeRunsError, changed, facts_of, refuse_unlike, zones_left_out
+from analysis.alike import (
+    UnlikeRunsError,
+    changed,
+    facts_of,
+    refuse_unlike,
+    zone_pair,
+    zones_left_out,
+)
 from rig.record.loaders import find_file, parse_bench, parse_protocol, parse_specimen
 
 BY_HOST = 'board_din = false\nhost_port = "pads"'
@@ -51,17 +58,43 @@ def test_what_differs_of_a_specimen_is_named_setting_by_setting():
     assert before.specimen["module.zone"] == "head 38"
 
 
-def test_zones_that_are_not_compared_are_named():
-    """Of one zone there is nothing to say."""
-    text = find_file("good_build", "specimens").read_text("utf-8")
-    one = parse_specimen(text, "specimen")
-    two = parse_specimen(
-        text.replace("[module.declared_curve]", '[[module.zone]]\nid = "rim"\nnote = 40\n'
-        "[module.declared_curve]"), "specimen"
+RIM = '[[module.zone]]\nid = "rim"\nnote = 40\n[module.declared_curve]'
+HEARD = '[[audio.channel]]\nnumber = 3\nrole = "second_zone"\n[midi]'
+
+
+def zone_files(heard=False, zones=2):
+    """A bench with or without a second sensor, and a specimen of one zone or two."""
+    bench, specimen = (
+        find_file(name, kind).read_text("utf-8")
+        for name, kind in (("simulated", "benches"), ("good_build", "specimens"))
+    )
+    bench = bench.replace("[midi]", HEARD) if heard else bench
+    specimen = specimen.replace("[module.declared_curve]", RIM) if zones > 1 else specimen
+    return parse_bench(bench, "bench"), parse_specimen(specimen, "specimen")
+
+
+def test_zones_of_which_only_notes_are_compared_are_named():
+    """Of one zone there is nothing to say, nor of two with a sensor each."""
+    assert zones_left_out(*zone_files(zones=1)) == ""
+    assert zones_left_out(*zone_files(heard=True)) == ""
+    assert "from head to rim is compared by its notes alone" in zones_left_out(*zone_files())
+    assert zone_pair(*zone_files(heard=True)) == "head to rim"
+    assert zone_pair(*zone_files()) == ""
+
+
+def test_unlike_zones_are_refused():
+    """A zone more, or one more that is heard, is no longer the same crosstalk."""
+    protocol = parse_protocol(find_file("demo", "").read_text("utf-8"), "protocol")
+    one, two, both = (
+        facts_of(name, bench, protocol, specimen)
+        for name, (bench, specimen) in {
+            "one": zone_files(zones=1), "two": zone_files(), "both": zone_files(heard=True),
+        }.items()
     )  # fmt: skip
-    assert zones_left_out(one) == ""
-    assert "zone head" in zones_left_out(two)
-    assert "rim" in zones_left_out(two)
+    for pair in ([one, two], [two, both]):
+        with pytest.raises(UnlikeRunsError, match=r"zones differ .*--allow zones"):
+            refuse_unlike(pair)
+        assert refuse_unlike(pair, ["zones"])
 
 
 def test_the_boards_input_and_a_recorded_line_are_one_wire():

@@ -6,6 +6,7 @@ a search. Each function draws once and gives, for each figure, its name, its bou
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -17,6 +18,7 @@ from stroke_tables import strokes
 
 from analysis import equivalence
 from analysis.compare import compare
+from analysis.crosstalk import levels
 from analysis.detector import envelopes
 from analysis.evidence import recovery_of
 from analysis.force_fit import fit_force
@@ -202,6 +204,31 @@ def comparisons(rng: np.random.Generator) -> Drawn:
     }  # fmt: skip
     for one in found.measures:
         yield f"change of {one.name}", (one.low, one.high), truths[one.name]
+
+
+def crossings(rng: np.random.Generator) -> Drawn:
+    """Two builds: the second zone of one rings 1.5 dB louder, and sounds more often."""
+
+    def build(level_db: float, crossed: float) -> pd.DataFrame:
+        force_n = np.repeat([4.0, 12.0], 24)
+        struck, own_db = rung(rng, force_n)
+        lead_db = own_db - 20 * np.log10(force_n / 40)
+        other, _ = rung(rng, force_n, gain_db=level_db, lead_db=lead_db, spread_db=0.6)
+        one, both = (
+            dataclasses.replace(run, strokes=run.strokes.assign(striker="A"))
+            for run in (struck, other)
+        )
+        heard = levels(one, both)
+        assert heard["crosstalk_db"].notna().all()
+        count = 400
+        return strokes(
+            count, crossed=rng.random(count) < crossed, force_n=np.resize(force_n, count),
+        ).join(heard)  # fmt: skip
+
+    names = ("crosstalk_level", "crosstalk_share")
+    found = compare(build(-20.0, 0.05), build(-18.5, 0.09), measures=names)
+    for one, truth in zip(found.measures, (1.5, 4.0), strict=True):
+        yield f"change of {one.name}", (one.low, one.high), truth
 
 
 def means(rng: np.random.Generator) -> Drawn:

@@ -1,0 +1,49 @@
+"""Strokes that are alike, of two runs: cells of one stage, striker and force."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analysis.equivalence import Array
+
+LEAST_CELL = 8
+"""Strokes a side that a stage, striker and force must have to be a cell of its own, where spread
+and means are compared; fewer would make the spread about the cell's median too small."""
+LEAST_IN_CELLS = 20
+"""Strokes a side from which on medians are compared within cells, of any size."""
+
+
+def in_cells(
+    before: pd.DataFrame, after: pd.DataFrame, column: str, least: int
+) -> tuple[Array, Array, Array, Array]:
+    """Return both samples' finite values, then the cell (stage, striker and force) of each.
+
+    Cells with fewer than ``least`` strokes on a side fall together.
+    """
+    keys = [key for key in ("stage", "striker", "force_n") if key in before and key in after]
+    both = pd.concat([before.assign(side=0), after.assign(side=1)], ignore_index=True)[
+        ["side", column, *keys]
+    ].copy()
+    both = both[np.isfinite(both[column].to_numpy(dtype=float))]
+    raw = both[column].to_numpy(dtype=float)
+    cell = (
+        both.groupby(keys, dropna=False).ngroup().to_numpy() if keys else np.zeros(len(both), int)
+    )
+    side = both["side"].to_numpy()
+    counts = np.zeros((2, int(cell.max(initial=0)) + 1))
+    np.add.at(counts, (side, cell), 1)
+    cell = np.where(counts.min(axis=0)[cell] >= least, cell, -1).astype(float)
+    return raw[side == 0], raw[side == 1], cell[side == 0], cell[side == 1]
+
+
+def aligned(before: pd.DataFrame, after: pd.DataFrame, column: str) -> tuple[Array, Array]:
+    """Return both samples about the common median of their cell.
+
+    Strokes of unlike force have unlike latency; aligning them keeps that out of the comparison.
+    """
+    x, y, cell_x, cell_y = in_cells(before, after, column, LEAST_CELL)
+    values = pd.Series(np.concatenate([x, y]))
+    cell = np.concatenate([cell_x, cell_y])
+    centred = (values - values.groupby(cell).transform("median")).to_numpy(dtype=float)
+    return centred[: x.size], centred[x.size :]
