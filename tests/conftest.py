@@ -7,12 +7,10 @@ import os
 # before the linear algebra is loaded; each of the processes that test has one processor
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ["MPLBACKEND"] = "Agg"
 
-import matplotlib
 import pytest
 from _pytest.terminal import TerminalReporter
-
-matplotlib.use("Agg")
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -13,10 +13,9 @@ import builds
 
 
 @pytest.fixture(scope="session")
-def emulator(tmp_path_factory):
+def emulator(request):
     """Give the command that starts the emulated controller with the firmware's image."""
-    folder = tmp_path_factory.mktemp("emulator")
-    return [str(builds.harness_build(folder)), str(builds.avr_build(folder))]
+    return builds.shared(request, builds.emulator_build)
 
 
 @pytest.fixture

@@ -1,14 +1,19 @@
-"""Builds of the firmware and of the emulator's harness, each in a folder of the test's own."""
+"""Builds of the firmware and of the emulator's harness."""
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
+
+Built = TypeVar("Built")
 
 ROOT = Path(__file__).resolve().parents[2]
 FIRMWARE = Path(os.environ.get("STRIKEBENCH_FIRMWARE", ROOT / "rig" / "firmware"))
@@ -76,10 +81,11 @@ def avr_build(build: Path, firmware: Path = FIRMWARE) -> Path:
 
 
 def harness_build(build: Path) -> Path:
-    """The emulator's harness."""
+    """The emulator's harness; the one at hand, where one is."""
     need("gcc", "/usr/include/simavr/sim_avr.h", "/usr/include/libelf.h")
-    build.mkdir(parents=True, exist_ok=True)
-    program = build / "harness"
+    program = Path(os.environ.get("STRIKEBENCH_HARNESS", build / "harness"))
+    if program.exists():
+        return program
     console = FIRMWARE / "host"
     shared = [console / "console.c", console / "schedule.c"]
     sources = [str(source) for source in [*sorted(HARNESS.glob("*.c")), *shared]]
@@ -88,11 +94,28 @@ def harness_build(build: Path) -> Path:
     return program
 
 
+def emulator_build(build: Path) -> list[str]:
+    """The emulator's harness and the controller's image: the command that starts it."""
+    return [str(harness_build(build)), str(avr_build(build))]
+
+
+def shared(request: pytest.FixtureRequest, build: Callable[[Path], Built]) -> Built:
+    """What ``build`` makes in a folder that all processes of this test run share."""
+    base: Path = request.getfixturevalue("tmp_path_factory").getbasetemp()
+    folder = (base.parent if hasattr(request.config, "workerinput") else base) / build.__name__
+    folder.mkdir(exist_ok=True)
+    with (folder / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        return build(folder)
+
+
 def pytest_within(arguments: list[str], **environment: str) -> subprocess.CompletedProcess[str]:
     """Run some tests in a process of their own, on a build of their own."""
-    command = [sys.executable, "-m", "pytest", "-q", "-n0", "-p", "no:randomly", "-x"]
+    command = [sys.executable, "-m", "pytest", "-q", "-x"]
+    for plugin in ("xdist", "randomly", "cacheprovider", "hypothesispytest", "html", "metadata"):
+        command += ["-p", f"no:{plugin}"]
     return subprocess.run(
-        [*command, "-p", "no:cacheprovider", *arguments],
+        [*command, *arguments],
         cwd=ROOT,
         env=os.environ | environment,
         capture_output=True,

@@ -17,16 +17,15 @@ from board_process import BoardProcess
 
 
 @pytest.fixture(scope="session")
-def host_program(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def host_program(request: pytest.FixtureRequest) -> Path:
     """The core built for this machine."""
-    return builds.host_build(tmp_path_factory.mktemp("host"))
+    return builds.shared(request, builds.host_build)
 
 
 @pytest.fixture(scope="session")
-def avr_command(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+def avr_command(request: pytest.FixtureRequest) -> list[str]:
     """Harness and image of the emulated controller."""
-    folder = tmp_path_factory.mktemp("avr")
-    return [str(builds.harness_build(folder)), str(builds.avr_build(folder))]
+    return builds.shared(request, builds.emulator_build)
 
 
 @pytest.fixture

@@ -167,7 +167,7 @@ MUTANTS = [
 
 
 @pytest.mark.parametrize("mutant", MUTANTS, ids=[mutant.name for mutant in MUTANTS])
-def test_mutant_is_caught(mutant: Mutant, tmp_path: Path) -> None:
+def test_mutant_is_caught(mutant: Mutant, avr_command: list[str], tmp_path: Path) -> None:
     """The named test fails on the fault, by a failed check and not by a failed build."""
     builds.need("avr-gcc", "gcc", "make", "/usr/include/simavr/sim_avr.h", "/usr/include/libelf.h")
     firmware = tmp_path / "firmware"
@@ -179,7 +179,9 @@ def test_mutant_is_caught(mutant: Mutant, tmp_path: Path) -> None:
         text = text.replace(old, new)
     source.write_text(text)
     only = ["-k", "host"] if mutant.test.endswith(".py") else []
-    done = builds.pytest_within([mutant.test, *only], STRIKEBENCH_FIRMWARE=str(firmware))
+    done = builds.pytest_within(
+        [mutant.test, *only], STRIKEBENCH_FIRMWARE=str(firmware), STRIKEBENCH_HARNESS=avr_command[0]
+    )
     assert done.returncode == 1, f"not caught:\n{done.stdout}{done.stderr}"
     assert "1 failed" in done.stdout, done.stdout
     assert "ERROR " not in done.stdout, done.stdout

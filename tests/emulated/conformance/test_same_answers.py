@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from board_process import BoardProcess
@@ -89,11 +90,9 @@ def level_up(*targets: Target) -> None:
 
 
 @pytest.mark.parametrize("seed", range(24))
-def test_simulated_board_and_firmware_answer_alike(
-    seed: int, programs: Callable[[str], list[str]]
-) -> None:
+def test_simulated_board_and_firmware_answer_alike(seed: int, host_program: Path) -> None:
     """150 random steps: every refusal, state, trip and pulse is the same."""
-    twin, core = TwinTarget(), LockstepTarget(BoardProcess(programs("host")))
+    twin, core = TwinTarget(), LockstepTarget(BoardProcess([str(host_program)]))
     draw = random.Random(seed)
     struck = 0
     seen = set()
