@@ -47,7 +47,13 @@ class Advice:
 
 
 def _often(per_h: float) -> str:
-    return "once an hour" if per_h == 1.0 else f"{per_h:g} times an hour"
+    """Say a rate in plain words, to two digits."""
+    if 0.0 < per_h < 0.01:
+        return "less than once in 100 hours"
+    plain = float(f"{per_h:.2g}")
+    if plain == 1.0:
+        return "once an hour"
+    return f"{plain:,.0f} times an hour" if plain >= 10.0 else f"{plain:g} times an hour"
 
 
 def _spread(spread_db: float) -> str:
@@ -143,7 +149,7 @@ def threshold_advice(
             "softest_level_dbfs": _db(softest),
             "false_per_h": noise.rate_per_h(percent / 100.0 / gain),
         },
-        below=f"half of it: noise triggers {noise.rate_per_h(half):.2g} times an hour",
+        below=f"half of it: noise triggers {_often(noise.rate_per_h(half))}",
         above=f"twice: {100 * lost:.1f} % of these strokes are lost, and softer ones sooner",
     )
 
