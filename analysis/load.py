@@ -131,6 +131,7 @@ def load_run(path: Path | str) -> Recording:
 
 def recording_of(reader: RunReader) -> Recording:
     """Ready an open run folder for analysis; else as ``load_run``."""
+    reader.require_same_sound()
     audio, bench, module = reader.audio, reader.bench, reader.specimen.module
     if "sensor" not in audio.roles:
         raise BadFileError(

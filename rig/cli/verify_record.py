@@ -18,8 +18,9 @@ def verify_record(
 ) -> None:
     """Check every checksum, size and count of run folders; nothing is changed.
 
-    Exit code 0 if all are whole, 5 if one is incomplete or was stopped, 4 if one was changed or
-    failed, 2 if one can't be read at all; the worst of them counts.
+    Exit code 0 if all are whole, 5 if one is incomplete or was stopped, 4 if one failed or its
+    sound was changed, 2 if one can't be read: another file was changed or is missing, or there is
+    no run; the worst of them counts.
     """
     codes = [_verify(run) for run in runs]
     for worst in (ExitCode.BAD_INPUT, ExitCode.INVALID, ExitCode.INCOMPLETE):

@@ -182,6 +182,23 @@ class RunReader:
                 ]
             )
 
+    def require_same_sound(self) -> None:
+        """Hold the recording against its checksum; not on opening, for it may be long.
+
+        A run without a stop record, or one that was cut since, has none that holds.
+
+        Raises
+        ------
+        BadFileError
+            A byte of it was changed.
+        """
+        path = self.path / self.start.audio.file_name
+        stream = self.stop.streams.get(path.name) if self.stop is not None else None
+        if stream is None or not path.is_file() or path.stat().st_size != stream.bytes:
+            return
+        if sha256_of(path) != stream.sha256:
+            raise BadFileError([_changed(path)])
+
     def _check_windows(self) -> None:
         path = self.path / WINDOWS
         windows = self.audio.windows

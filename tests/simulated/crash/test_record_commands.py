@@ -5,10 +5,12 @@ import shutil
 import pytest
 import typer
 
+from analysis.load import load_run
 from rig.cli.exit_code import ExitCode
 from rig.cli.recover import recover
 from rig.cli.verify_record import verify_record
 from rig.preparation import prepare
+from rig.record.bench_fault import BadFileError
 from rig.record.record_error import RecordError
 from rig.record.run_folder import RunReader
 from rig.run_files import read_files
@@ -48,6 +50,17 @@ def test_verify_tells_whole_changed_cut_and_missing_runs_apart(whole, tmp_path, 
     assert verdict(edited) == verdict(tmp_path / "none") == ExitCode.BAD_INPUT
     assert verdict(whole, cut, changed) == ExitCode.INVALID
     assert f"{changed / 'sensor.wav'}: has been changed" in capsys.readouterr().out
+
+
+def test_a_run_with_a_changed_byte_of_sound_is_not_measured(whole, tmp_path):
+    """One bit in the middle of the sound, and nothing is measured; the run as it was is."""
+    changed = shutil.copytree(whole, tmp_path / "changed")
+    sound = bytearray((changed / "sensor.wav").read_bytes())
+    sound[len(sound) // 2] ^= 1
+    (changed / "sensor.wav").write_bytes(sound)
+    assert load_run(whole).status == "complete"
+    with pytest.raises(BadFileError, match=r"sensor\.wav: has been changed"):
+        load_run(changed)
 
 
 def test_recover_says_incomplete_and_overwrites_nothing(whole, tmp_path, capsys):
