@@ -10,10 +10,12 @@ learnt from the pad's own tails takes the place of the straight line.
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -35,6 +37,8 @@ PAST_QUANTILE = (0.75, 0.75, 1.0)
 """What stands for the past: not the largest, which would be the corners of the stroke before."""
 GUARD_HOPS = (1, 2, 6)
 """Hops just before a corner that it may reach into itself."""
+SAME_HOPS = 8
+"""A corner on a shorter scale so soon after one on the longest is the same."""
 LEAST_GAP_S = 0.003
 """Corners closer to an earlier stroke than this are taken as its own."""
 LEAST_GAP_NEAR_S = 0.001
@@ -101,8 +105,8 @@ def corners(unforeseen: Floats, mean: Floats) -> Floats:
     out = np.zeros((3, hops))
     out[0] = crests(unforeseen)
     out[1, 1:-1] = np.abs(mean[2:] - 2.0 * mean[1:-1] + mean[:-2])
-    total = np.concatenate([[0.0], np.cumsum(mean)])
-    smooth = (total[HOP:] - total[:-HOP]) / HOP  # smooth[i]: mean of hops i .. i+3
+    pairs = mean[1:] + mean[:-1]
+    smooth = 0.25 * (pairs[2:] + pairs[:-2])  # smooth[i]: mean of hops i .. i+3
     if len(smooth) > 2 * HOP:
         wide = np.abs(smooth[2 * HOP :] - 2.0 * smooth[HOP:-HOP] + smooth[: -2 * HOP])
         centre = HOP + HOP // 2
@@ -164,6 +168,8 @@ def beginnings(
     floor = np.array(NOISE_RATIO)[:, None]
     past_ratio = np.array(PAST_RATIO)
     strong = hops.corner > floor
+    lead = max(PAST_HOPS) + max(GUARD_HOPS)
+    padded = np.concatenate([np.repeat(hops.corner[:, :1], lead, axis=1), hops.corner], axis=1)
     rows = []
     for scale, corner in enumerate(hops.corner):
         where = np.flatnonzero(strong[scale])
@@ -174,7 +180,7 @@ def beginnings(
         if len(where) == 0:
             continue
         guard, reach = GUARD_HOPS[scale], PAST_HOPS[scale]
-        past = corner[np.maximum(where[:, None] + np.arange(-reach - guard, -guard), 0)]
+        past = sliding_window_view(padded[scale], reach)[where + (lead - reach - guard)]
         rank = min(round(PAST_QUANTILE[scale] * reach), reach - 1)
         # the largest needs no order, and there the past is longest
         whole = rank == reach - 1
@@ -199,7 +205,7 @@ def beginnings(
 
 
 def _thin(
-    table: Floats,
+    table: Ints,
     hops: Hops,
     last_hop: int,
     last_rise: float,
@@ -213,23 +219,23 @@ def _thin(
     found: list[int] = []
     rises: list[float] = []
     sure: list[bool] = []
-    rows = table.astype(np.int64)
     most = WEAK_RISE_ALONE if tail_ratio else WEAK_RISE
     awaited = -1  # the expected strike that the latest stroke answered
-    for k, (hop, scale, which) in enumerate(rows.tolist()):
+    clips = hops.clipped.any()
+    rows = table.tolist()
+    # the next corner on a shorter scale: where it is the same, it tells better when
+    places = np.where(table[:, 1] < 2, np.arange(len(table)), len(table))
+    sharpers = np.minimum.accumulate(places[::-1])[::-1].tolist()
+    for (hop, scale, which), sharper in zip(rows, sharpers, strict=True):
         near = which >= 0 and which != awaited
         sharp = scale < 2
-        if not sharp:
-            # where a shorter scale shows the same corner, it tells better when
-            sharper = rows[k : k + 24]
-            sharper = sharper[(sharper[:, 1] < 2) & (sharper[:, 0] - hop <= 8)]
-            if len(sharper):
-                hop, scale = int(sharper[0, 0]), int(sharper[0, 1])
+        if not sharp and sharper < len(rows) and rows[sharper][0] - hop <= SAME_HOPS:
+            hop, scale = rows[sharper][:2]
         # on the longest scale a corner shows up to a millisecond before it is there
         age = hop - last_hop
         if age < (least_near if near else least) + (0, 1, 5)[scale]:
             continue
-        if hops.clipped[max(hop - 4, 0) : hop].any():
+        if clips and hops.clipped[max(hop - 4, 0) : hop].any():
             continue
         if scale == 2 and age < PAST_HOPS[2]:
             continue
@@ -280,7 +286,7 @@ def _is_stroke(
         return age_s > SLOW_END_S or ratio > SLOW_RISE
     # long after it, another striker or another place may turn the sign
     ratio = abs(ratio) if age_s > ECHO_END_S else ratio
-    if ratio < min(WEAK_RISE * np.exp(-max(age_s - ECHO_END_S, 0.0) / TAIL_S), most):
+    if ratio < min(WEAK_RISE * math.exp(-max(age_s - ECHO_END_S, 0.0) / TAIL_S), most):
         return False
     if age_s < CONTACT_S:
         # a contact is about as long again after its crest; at its end the slope is undone

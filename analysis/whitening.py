@@ -12,12 +12,14 @@ import functools
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 Floats = npt.NDArray[np.float64]
 
 ORDER = 16
-ROWS = 1500
-"""Rows taken from each stretch."""
+ROWS, STEP = 1500, 7
+"""Rows taken from each stretch; one may begin so many samples after another."""
+BLOCKS = 1000
 KEEP = 0.8
 """Share of what was learnt that is kept from stretch to stretch."""
 RISE_SAMPLES = (8, 14)
@@ -39,14 +41,14 @@ class Predictor:
 
     def learn(self, samples: Floats, noise_rms: float) -> None:
         """Take a stretch in (samples,), with the rms of its noise."""
-        starts = np.arange(0, len(samples) - ORDER - 1, 7)
-        power = np.concatenate([[0.0], np.cumsum(samples**2)])
-        rms = np.sqrt((power[starts + ORDER] - power[starts]) / ORDER)
+        # each row: a sample, and those before it
+        rows = sliding_window_view(samples, ORDER + 1)[:-1:STEP]
+        rms = np.sqrt(np.einsum("ij,ij->i", rows[:, :-1], rows[:, :-1]) / ORDER)
         loud = np.flatnonzero(rms > LOUD * noise_rms)
         if len(loud) < 20 * ORDER:
             return
         loud = loud[:: max(1, len(loud) // ROWS)]
-        rows = samples[starts[loud][:, None] + np.arange(ORDER, -1, -1)] / rms[loud][:, None]
+        rows = rows[loud, ::-1] / rms[loud, None]
         missed = np.abs(rows[:, 0] - rows[:, 1:] @ self.taps)
         for _ in range(2):
             good = rows[missed <= OUTLIER * np.median(missed)]
@@ -61,11 +63,24 @@ class Predictor:
 
     def novelty(self, samples: Floats) -> Floats:
         """Give what was not foreseen, (samples,); the first ``ORDER`` are 0."""
-        out = samples.copy()
-        for lag, tap in enumerate(self.taps, start=1):
-            out[lag:] -= tap * samples[:-lag]
-        out[:ORDER] = 0.0
-        return out
+        count = -(-len(samples) // ORDER)
+        blocks = np.zeros((count + 1, ORDER))  # the first stands for what was before
+        blocks.ravel()[ORDER : ORDER + len(samples)] = samples
+        own, before = self._block_weights()
+        out = np.empty((count, ORDER))
+        for first in range(0, count, BLOCKS):
+            # small products, which the linear algebra leaves to one processor
+            last = min(first + BLOCKS, count)
+            np.matmul(blocks[first + 1 : last + 1], own, out=out[first:last])
+            out[first:last] += blocks[first:last] @ before
+        out[:1] = 0.0
+        return out.ravel()[: len(samples)]
+
+    def _block_weights(self) -> tuple[Floats, Floats]:
+        """Weights of ``ORDER`` samples, and of as many before them, in what is new: square."""
+        filter_ = np.concatenate([[1.0], -self.taps, np.zeros(ORDER - 1)])
+        lag = np.arange(ORDER) - np.arange(ORDER)[:, None]
+        return np.where(lag >= 0, filter_[lag], 0.0), filter_[lag + ORDER]
 
     def continue_from(
         self, samples: Floats, starts: npt.NDArray[np.int64], count: int
@@ -82,16 +97,17 @@ class Predictor:
 
     def rise(self, samples: Floats, start: int) -> float:
         """By how much the samples leave what is foretold from ``start`` on, within half a ms."""
-        first, last = RISE_SAMPLES
+        last = RISE_SAMPLES[1]
         if start < ORDER or start + last > len(samples):
             return 0.0
-        foretold = self._rise_weights @ samples[start - ORDER : start][::-1]
-        return float(samples[start + first : start + last].mean() - foretold)
+        return float(self._rise_weights @ samples[start - ORDER : start + last])
 
     @functools.cached_property
     def _rise_weights(self) -> Floats:
-        """Mean foretold over ``RISE_SAMPLES``, as weights of the samples before, nearest first."""
-        unit = np.eye(ORDER)[:, ::-1].ravel()
+        """Weights of ``ORDER`` samples before a start, and of those after it, in its rise."""
+        unit = np.eye(ORDER).ravel()
         starts = ORDER * np.arange(1, ORDER + 1)
-        ahead = self.continue_from(unit, starts, RISE_SAMPLES[1])
-        return np.asarray(ahead[:, RISE_SAMPLES[0] :].mean(axis=1))
+        first, last = RISE_SAMPLES
+        foretold = self.continue_from(unit, starts, last)[:, first:].mean(axis=1)
+        there = np.where(np.arange(last) >= first, 1.0 / (last - first), 0.0)
+        return np.concatenate([-foretold, there])
