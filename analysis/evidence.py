@@ -94,10 +94,10 @@ def gather(
     BenchError
         No stroke with an onset, or too little silence to know the noise.
     """
-    recording, strokes = analysis.recording, analysis.table.strokes
+    recording, strokes = analysis.recording, _judged(analysis)
     cut = _cut(analysis)
     try:
-        silence = noise(cut.silence, cut.sample_rate_hz)
+        silence = noise(cut.silence, cut.sample_rate_hz, cut.silence_pieces)
     except SensorError as error:
         raise SensorError(f"{recording.path}: {error}") from error
     settings = analysis.specimen.module.settings
@@ -156,7 +156,7 @@ def why(analysis: Analysis) -> pd.DataFrame:
 
     Empty where nothing went wrong, and where the run holds too little sound to tell.
     """
-    strokes, notes = analysis.table.strokes, analysis.table.notes
+    strokes, notes = _judged(analysis), analysis.table.notes
     wrong = strokes["outcome"].isin(["lost", "double", "no_contact"]).any() or (
         len(notes) > 0 and not notes["role"].isin(["first"]).all()
     )
@@ -165,16 +165,26 @@ def why(analysis: Analysis) -> pd.DataFrame:
         return nothing
     try:
         cut = _cut(analysis)
-        silence = noise(cut.silence, cut.sample_rate_hz)
+        silence = noise(cut.silence, cut.sample_rate_hz, cut.silence_pieces)
     except BenchError:
         return nothing
     return explain(cut, strokes, notes, analysis.specimen.module.settings, silence)
 
 
 def _cut(analysis: Analysis, role: str = "sensor") -> Waveforms:
-    return waveforms_of_parts(
-        analysis.recordings, analysis.begins, analysis.table.strokes, role=role
-    )
+    return waveforms_of_parts(analysis.recordings, analysis.begins, _judged(analysis), role=role)
+
+
+def _judged(analysis: Analysis) -> pd.DataFrame:
+    """Stroke table in which an onset that no strike of the plan explains is not called lost.
+
+    It is no stroke of the bench, or its events were lost and its note with them: the counts leave
+    it out, and so has it no cause.
+    """
+    strokes = analysis.table.strokes
+    unexplained = (strokes["strike"] < 0) & bool((strokes["strike"] >= 0).any())
+    outcome = strokes["outcome"].where(~(unexplained & (strokes["outcome"] == "lost")), "invalid")
+    return strokes.assign(outcome=outcome)
 
 
 def _velocities(strokes: pd.DataFrame) -> NDArray[np.float64]:

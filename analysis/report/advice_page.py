@@ -119,7 +119,7 @@ def nothing_wrong(found: Evidence) -> str:
     """Tell what it means that no fault was found."""
     if not len(found.analysis.table.notes):
         return "No notes were recorded: what was lost or doubled can't be told."
-    return "Nothing: every stroke has one note, and every note its stroke."
+    return "Nothing: every stroke that counts has one note, and every note its stroke."
 
 
 def shown(rows: pd.DataFrame) -> pd.DataFrame:

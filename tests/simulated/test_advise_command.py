@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +13,7 @@ from pathlib import Path
 import pytest
 import struck
 
-from analysis.evidence import gather, recovery_of
+from analysis.evidence import gather, recovery_of, why
 from analysis.pipeline import analyse_run
 from analysis.report.advice_page import write_advice_page
 from rig.record.bench_fault import BenchError
@@ -120,6 +121,17 @@ def test_the_map_follows_what_was_set(folder: Path) -> None:
     assert half.gap_ms[-1] < 18.0
     assert half.low_ms[0] < SETTINGS["dead_time_ms"] + softer_ms < half.high_ms[0] + 8.0
     assert half.gap_ms[0] > half.gap_ms[-1] + 8.0
+
+
+def test_notes_that_were_cut_off_are_not_called_lost(folder: Path, tmp_path: Path) -> None:
+    """Of a record whose events end before its sound, what the rest did is not told."""
+    cut = shutil.copytree(folder, tmp_path / "cut")
+    events = (cut / "events.jsonl").read_bytes()
+    (cut / "events.jsonl").write_bytes(events[: len(events) // 2])
+    found = analyse_run(cut)
+    unexplained = found.table.strokes["strike"] < 0
+    assert unexplained.sum() > 10
+    assert set(why(found)["stroke"]).isdisjoint(found.table.strokes["stroke"][unexplained])
 
 
 def test_what_lacks_strokes_is_refused_in_a_sentence(tmp_path: Path) -> None:
