@@ -24,6 +24,8 @@ LEAST_LEVEL = 0.01
 """Pulses lower than this (of full scale) aren't looked for."""
 LEAST_SNR = 20.0
 TAPS = 16
+MANY = 120
+"""So many pulses at once are measured."""
 MARGIN_S = 0.003
 _FINE = 16
 
@@ -54,6 +56,25 @@ class MarkerEdges:
         return len(self.frame)
 
 
+@dataclasses.dataclass(frozen=True)
+class _Pulses:
+    """Pulses seen but not yet measured (n of them)."""
+
+    near: Ints  # (2, n) last frame before each edge
+    rows: npt.NDArray[np.float32]  # (2, n, 2 TAPS + 2) samples about it
+    top: Floats
+    spread: Floats  # of the noise around
+
+    @classmethod
+    def join(cls, parts: list[_Pulses]) -> _Pulses:
+        return cls(
+            near=np.concatenate([part.near for part in parts], axis=1),
+            rows=np.concatenate([part.rows for part in parts], axis=1),
+            top=np.concatenate([part.top for part in parts]),
+            spread=np.concatenate([part.spread for part in parts]),
+        )
+
+
 class MarkerFinder:
     """Finds marker pulses in a stream of samples; memory does not grow with its length.
 
@@ -71,8 +92,9 @@ class MarkerFinder:
         self._margin = int(MARGIN_S * sample_rate_hz)
         self._held: npt.NDArray[np.float32] = np.zeros(self._margin, dtype=np.float32)
         self._first = -self._margin
+        self._pulses: list[_Pulses] = []
+        self._waiting = 0
         self._rows: list[Floats] = []
-        self._noise = 0.0
 
     def feed(self, samples: npt.ArrayLike) -> None:
         """Take the next samples, (frames,); NaN counts as silence."""
@@ -100,6 +122,7 @@ class MarkerFinder:
         end = len(self._held)
         self._held = np.concatenate([self._held, np.zeros(self._margin, dtype=np.float32)])
         self._look(end)
+        self._measure()
         table = np.concatenate(self._rows) if self._rows else np.zeros((0, 4))
         if len(table):
             # a click is no marker: keep what is about as high as most
@@ -124,8 +147,9 @@ class MarkerFinder:
         if height < max(LEAST_LEVEL, LEAST_SNR * spread):
             return
         above = held > rest + 0.35 * height if up else held < rest - 0.35 * height
-        rises = np.flatnonzero(above[1:] & ~above[:-1])
-        falls = np.flatnonzero(~above[1:] & above[:-1])
+        edges = np.flatnonzero(above[1:] != above[:-1])
+        rising = above[edges + 1]
+        rises, falls = edges[rising], edges[~rising]
         rises = rises[(rises >= self._margin) & (rises < stop) & (rises < len(held) - 2 * TAPS)]
         after = np.searchsorted(falls, rises)
         rises, after = rises[after < len(falls)], after[after < len(falls)]
@@ -137,36 +161,52 @@ class MarkerFinder:
         rises, falls, width = rises[long], falls[long], width[long]
         if not len(rises):
             return
-        base = held[rises[:, None] + np.arange(-14, -5)].astype(np.float64).mean(axis=1)
         # the middle half of each pulse: its edges ring
         low, high = rises + 1 + width // 4, falls + 1 - width // 4
         top = np.array([held[i:j].mean(dtype=float) for i, j in zip(low, high, strict=True)])
+        ends = np.stack([rises, falls])
+        self._pulses.append(
+            _Pulses(
+                near=ends + self._first,
+                rows=held[ends[:, :, None] + np.arange(-TAPS, TAPS + 2)],
+                top=top,
+                spread=np.full(len(top), spread),
+            )
+        )
+        self._waiting += len(rises)
+        if self._waiting >= MANY:
+            self._measure()
+
+    def _measure(self) -> None:
+        """Measure the pulses seen since the last time: together, for few at once cost as much."""
+        if not self._pulses:
+            return
+        pulses = _Pulses.join(self._pulses)
+        self._pulses, self._waiting = [], 0
+        rows, top = pulses.rows.astype(np.float64), pulses.top
+        base = rows[0, :, TAPS - 14 : TAPS - 5].mean(axis=1)
         half = 0.5 * (base + top)
-        begin = self._passing(held, rises, half, top > base)
-        end = self._passing(held, falls, half, top < base)
-        noise = max(spread, 1e-9)
+        begin = pulses.near[0] + _passing(rows[0] - half[:, None], top > base)
+        end = pulses.near[1] + _passing(rows[1] - half[:, None], top < base)
+        noise = np.maximum(pulses.spread, 1e-9)
         u = np.hypot(U_FLOOR_FRAMES, noise / np.maximum(0.5 * np.abs(top - base), 1e-12))
         width_us = (end - begin) * 1e6 / self.sample_rate_hz
-        self._rows.append(np.stack([begin + self._first, u, width_us, top - base], axis=1))
+        self._rows.append(np.stack([begin, u, width_us, top - base], axis=1))
 
-    @staticmethod
-    def _passing(
-        held: npt.NDArray[np.float32], near: Ints, level: Floats, rising: npt.NDArray[np.bool_]
-    ) -> Floats:
-        """Frames at which the level is passed, between a sample before ``near`` and two after."""
-        places = near[:, None] + np.arange(-TAPS, TAPS + 2)
-        rows = held[np.clip(places, 0, len(held) - 1)].astype(np.float64) - level[:, None]
-        rows[~rising] *= -1.0
-        fine, kernel = _interpolation()
-        values = rows @ kernel
-        passed = (values[:, 1:] >= 0) & (values[:, :-1] < 0)
-        # the passing nearest to where the samples cross
-        cost = np.where(passed, np.abs(fine[:-1] + 0.5 / _FINE - 0.5), np.inf)
-        k = cost.argmin(axis=1)
-        row = np.arange(len(near))
-        low, high = values[row, k], values[row, k + 1]
-        share = np.where(high > low, -low / np.where(high > low, high - low, 1.0), 0.5)
-        return np.asarray(near + fine[k] + np.clip(share, 0.0, 1.0) / _FINE)
+
+def _passing(rows: Floats, rising: npt.NDArray[np.bool_]) -> Floats:
+    """Where zero is passed, between a sample before the middle of the rows and two after."""
+    rows[~rising] *= -1.0
+    fine, kernel = _interpolation()
+    values = rows @ kernel
+    passed = (values[:, 1:] >= 0) & (values[:, :-1] < 0)
+    # the passing nearest to where the samples cross
+    cost = np.where(passed, np.abs(fine[:-1] + 0.5 / _FINE - 0.5), np.inf)
+    k = cost.argmin(axis=1)
+    row = np.arange(len(rows))
+    low, high = values[row, k], values[row, k + 1]
+    share = np.where(high > low, -low / np.where(high > low, high - low, 1.0), 0.5)
+    return np.asarray(fine[k] + np.clip(share, 0.0, 1.0) / _FINE)
 
 
 @functools.cache

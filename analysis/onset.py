@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import numpy.typing as npt
 
-from analysis.hum import MAINS_HZ, at_frames, find_hum
+from analysis.hum import LEAST_DETUNING_HZ, MAINS_HZ, at_frames, find_hum
 from analysis.novelty import (
     CLIP_LEVEL,
     ECHO_RISE,
@@ -230,7 +230,9 @@ class OnsetFinder:
         for _ in range(HUM_PASSES if hum.mains_hz else 0):
             # under hum all is loud: what is quiet shows only once most of it is gone
             clean = mean - drone
-            quiet = pieces.quiet_hops(clean)
+            heard, quiet = quiet, pieces.quiet_hops(clean)
+            if np.array_equal(quiet, heard) and abs(hum.detuning_hz()) <= LEAST_DETUNING_HZ:
+                break
             before, left = left, float(np.var(clean[quiet])) if quiet.any() else 0.0
             if left > 0.9 * before:
                 break
