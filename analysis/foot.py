@@ -67,14 +67,14 @@ def foot_length(octaves: int) -> int:
     return BINS << octaves
 
 
-def _binned(rows: Floats) -> Floats:
-    """Sums over bins, scaled to have noise as large as that of the samples: (..., bins)."""
+def binned(rows: Floats) -> Floats:
+    """Give sums over bins, scaled to have noise as large as that of the samples: (..., bins)."""
     edges = _bin_edges(round(np.log2(rows.shape[-1] / BINS)))
     return np.asarray(np.add.reduceat(rows, edges[:-1], axis=-1) / np.sqrt(np.diff(edges)))
 
 
 @dataclasses.dataclass(frozen=True)
-class _Shapes:
+class Shapes:
     """Pulses, one for each start and shape (K of them): 1 at the level."""
 
     binned: Floats  # (bins, K)
@@ -98,23 +98,24 @@ class _Shapes:
 
 
 @functools.lru_cache(maxsize=16)
-def _shapes(length: int, height: float, rate_hz: float) -> _Shapes:
+def shapes_of(length: int, height: float, rate_hz: float) -> Shapes:
+    """Give the pulses for rows of so many samples, whose level is so much of the crest."""
     n = np.arange(length) - (length - 1 - AHEAD)
     longest = min(LONGEST_S * rate_hz, 0.8 * length)
     starts = np.concatenate([np.arange(-1.8, 3.0, 0.2), np.geomspace(3.0, longest, STARTS)])
     scale = np.maximum(starts, 1.0)
     x = np.maximum(n + starts[:, None], 0.0) / scale[:, None]
     angles = [float(np.arcsin(height ** (1.0 / power))) for power in POWERS]
-    binned = [
-        _binned(
+    pulses = [
+        binned(
             (np.sin(np.minimum(angle * x, 0.5 * np.pi)) / np.sin(angle)) ** power
             * ((1.0 + bend * x) / (1.0 + bend))
         )
         for power, bend, angle in zip(POWERS, BENDS, angles, strict=True)
     ]
     spacing, kinds = np.gradient(starts), len(POWERS)
-    return _Shapes(
-        binned=np.concatenate(binned).T,
+    return Shapes(
+        binned=np.concatenate(pulses).T,
         start=np.tile(starts, kinds),
         scale=np.tile(scale, kinds),
         power=np.repeat(POWERS, len(starts)),
@@ -135,11 +136,12 @@ class _Tails:
 
 
 @functools.lru_cache(maxsize=8)
-def _tails(length: int, rate_hz: float) -> _Tails:
+def tails_of(length: int, rate_hz: float) -> _Tails:
+    """Give the smooth tails for rows of so many samples."""
     period_s = PERIOD * length / rate_hz
     hz = np.arange(int(2.0 * period_s * TAIL_HZ) + 1) / (2.0 * period_s)
     at_s = np.arange(length) / rate_hz + 0.5 * (period_s - length / rate_hz)
-    cosines = _binned(np.cos(2.0 * np.pi * hz[:, None] * at_s)).T
+    cosines = binned(np.cos(2.0 * np.pi * hz[:, None] * at_s)).T
     gram = cosines.T @ cosines
     kinds = [np.zeros(len(hz))]
     for smooth_s in TAILS_S:
@@ -164,8 +166,9 @@ class _Fits:
 
 
 @functools.lru_cache(maxsize=16)
-def _fits(length: int, height: float, rate_hz: float) -> _Fits:
-    shapes, tails = _shapes(length, height, rate_hz), _tails(length, rate_hz)
+def fits_of(length: int, height: float, rate_hz: float) -> _Fits:
+    """Give what no row changes of the fits of all these pulses on all these tails."""
+    shapes, tails = shapes_of(length, height, rate_hz), tails_of(length, rate_hz)
     across = tails.cosines.T @ shapes.binned
     pull = tails.inverse @ across
     precision = (shapes.binned**2).sum(axis=0) - (across * pull).sum(axis=1)
@@ -178,7 +181,7 @@ def _heights(
     length: int, height: float, rate_hz: float, tallness: float
 ) -> tuple[float, Floats, Floats]:
     """Precision of the prior of heights; variance of the height, and constant with it: (M * K,)."""
-    fits = _fits(length, height, rate_hz)
+    fits = fits_of(length, height, rate_hz)
     tightness = (GAIN_SPREAD * tallness) ** -2
     precision = fits.precision + tightness
     return tightness, 1.0 / precision, fits.constant - 0.5 * np.log(precision / tightness)
@@ -218,8 +221,8 @@ def fit_feet(
     """
     at, u = np.zeros(len(rows)), np.zeros(len(rows))
     sigma = np.hypot(noise_rms, SHAPE_ERROR * level)
-    heights = _nearest(level / crest, HEIGHTS)
-    tallnesses = _nearest(level / sigma, TALLNESSES)
+    heights = nearest(level / crest, HEIGHTS)
+    tallnesses = nearest(level / sigma, TALLNESSES)
     for height in np.unique(heights).tolist():
         same = np.flatnonzero(heights == height)
         for first in range(0, len(same), FEW):
@@ -230,7 +233,8 @@ def fit_feet(
     return at, u
 
 
-def _nearest(value: Floats, ready: tuple[float, ...]) -> Floats:
+def nearest(value: Floats, ready: tuple[float, ...]) -> Floats:
+    """Of what is ready, the nearest to each value, by ratio: as ``value``."""
     nearest = np.abs(np.log(value)[:, None] - np.log(ready)).argmin(axis=1)
     return np.asarray(np.array(ready)[nearest])
 
@@ -239,13 +243,13 @@ def _fit(
     rows: Floats, threshold: Floats, sigma: Floats, rate_hz: float, height: float, tallness: Floats
 ) -> tuple[Floats, Floats]:
     length = rows.shape[1]
-    shapes, tails = _shapes(length, height, rate_hz), _tails(length, rate_hz)
-    fits = _fits(length, height, rate_hz)
+    shapes, tails = shapes_of(length, height, rate_hz), tails_of(length, rate_hz)
+    fits = fits_of(length, height, rate_hz)
     ready = [_heights(length, height, rate_hz, tall) for tall in tallness.tolist()]
     tightness = np.array([one[0] for one in ready])
     variance, constant = np.array([one[1] for one in ready]), np.array([one[2] for one in ready])
     last, count = length - 1 - AHEAD, len(shapes.start)
-    seen = _binned(rows * (np.sign(rows[:, last]) / sigma)[:, None])
+    seen = binned(rows * (np.sign(rows[:, last]) / sigma)[:, None])
     across = product(seen, tails.cosines)
     # inner products in the metric of noise and tail
     match = -product(across, fits.pull)
@@ -256,22 +260,59 @@ def _fit(
     fit *= 0.5 * variance
     fit += constant
     fit.reshape(len(rows), -1, count)[...] += taken[:, :, None]
-    best = fit.max(axis=1)
-    misfit = np.maximum(((seen**2).sum(axis=1) - 2.0 * best) / seen.shape[1], 1.0)
     at, u = np.zeros(len(rows)), np.zeros(len(rows))
     for row in range(len(rows)):
-        likely = np.flatnonzero(fit[row] > best[row] - UNLIKELY * misfit[row])
-        weight = np.exp((fit[row, likely] - best[row]) / misfit[row])
-        weight /= weight.sum()
-        tall = np.maximum(match[row, likely] * variance[row, likely], 1e-6)
-        share = np.minimum(threshold[row] / sigma[row] / tall, 1.0)
-        which = likely % count
-        passing = np.minimum(last + shapes.passing(which, share), last + AHEAD)
-        at[row] = weight @ passing
-        spread = weight @ (passing - at[row]) ** 2
-        # a grid finer than the spread adds nothing to it
-        grid = weight @ shapes.spacing[which] ** 2 / 12.0
-        known = max(spread, grid)
-        # no pulse is of one shape all the way up: the further from the level, the less is sure
-        u[row] = np.hypot(np.sqrt(known), SHAPE_U * max(last - at[row], 0.0))
+        at[row], u[row] = weighed(
+            shapes, fit[row], match[row], variance[row], seen[row], threshold[row] / sigma[row]
+        )
     return at, u
+
+
+def weighed(
+    shapes: Shapes,
+    fit: Floats,
+    match: Floats,
+    variance: Floats,
+    seen: Floats,
+    threshold: float,
+    fitted: int = 0,
+) -> tuple[float, float]:
+    """Passing of the threshold and its uncertainty over all fits of one row, weighed.
+
+    Parameters
+    ----------
+    shapes
+        Shapes, K of them.
+    fit
+        (tails * K,) logarithm of how likely each is.
+    match, variance
+        (tails * K,) whose product is the height of each at the level.
+    seen
+        (bins,) the row, over its noise.
+    threshold
+        Magnitude asked for, over the noise.
+    fitted
+        Levels fitted to the row besides.
+
+    Returns
+    -------
+    at, u
+        Samples after the first of the row.
+    """
+    length, count = foot_length(len(seen) // BINS - 1), len(shapes.start)
+    last = length - 1 - AHEAD
+    best = float(fit.max())
+    misfit = max(float(seen @ seen - 2.0 * best) / (len(seen) - fitted), 1.0)
+    likely = np.flatnonzero(fit > best - UNLIKELY * misfit)
+    weight = np.exp((fit[likely] - best) / misfit)
+    weight /= weight.sum()
+    tall = np.maximum(match[likely] * variance[likely], 1e-6)
+    which = likely % count
+    passing = last + shapes.passing(which, np.minimum(threshold / tall, 1.0))
+    passing = np.minimum(passing, last + AHEAD)
+    at = float(weight @ passing)
+    spread = float(weight @ (passing - at) ** 2)
+    # a grid finer than the spread adds nothing to it
+    known = max(spread, float(weight @ shapes.spacing[which] ** 2) / 12.0)
+    # no pulse is of one shape all the way up: the further from the level, the less is sure
+    return at, float(np.hypot(np.sqrt(known), SHAPE_U * max(last - at, 0.0)))

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from analysis.novelty import NEAR_S
 from analysis.quiet_starts import from_quiet
+from analysis.ringing_starts import from_ringing
 from analysis.stretch import BACK_S, UNSURE_S, Starts
 from analysis.stretch import Stretch as Stretch
 from analysis.tail_starts import from_tails
@@ -24,9 +25,9 @@ FOOT_S, LONE_S = 0.003, 0.01
 """A soft blunt stroke may show by its crest alone: it may begin so long before that, if the stroke
 before it was so much earlier."""
 LOUD_NOISE, RINGING_NOISE, RINGING_SHARE = 5.5, 20.0, 0.3
-"""What is so many times the noise's rms before a stroke is a tail. Before a contact pulse, whose
-shape helps to tell it from one, it is foretold only above the second of these, or where it is more
-than so much of the peak."""
+"""What is so many times the noise's rms before a stroke is a tail. Before a contact pulse its modes
+are told from it; where too little of it is free for that, it is foretold only above the second of
+these, or where it is more than so much of the peak: below, the pulse's shape tells it from one."""
 FAR_GROUPS, WEAK_TAIL = 32, 52.2
 """Means of so many groups of samples, a few ms before a stroke; their chi-squared about their mean
 (31 degrees of freedom), which pure noise passes once in a hundred (tables)."""
@@ -73,7 +74,8 @@ def find_starts(
     if contact:
         reach = np.where(room > round(LONE_S * second), round(FOOT_S * second), back)
     stops = np.minimum(np.append(coarse[1:] - fore, 2**60), coarse + int(PEAK_SEARCH_S * second))
-    tail, ringing, weak_tail = np.zeros(n), np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    tail, weak_tail = np.zeros(n), np.zeros(n, dtype=bool)
+    rings, ringing = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
     group = max(2 * back // 8, 1)
     lead = SLOW_BACKS * back + FAR_GROUPS * group
     for k in range(n):
@@ -83,17 +85,23 @@ def find_starts(
         peak[k], peak_frame[k] = size[top], coarse[k] - lead + top
         quiet_until = lead - int(reach[k])
         loudest = float(size[quiet_until - 2 * back : quiet_until].max())
-        ringing[k] = loudest > LOUD_NOISE * stretch.noise_rms
+        rings[k] = loudest > LOUD_NOISE * stretch.noise_rms
         if contact:
-            ringing[k] &= loudest > min(RINGING_NOISE * stretch.noise_rms, RINGING_SHARE * peak[k])
+            much = min(RINGING_NOISE * stretch.noise_rms, RINGING_SHARE * peak[k])
+            ringing[k] = rings[k] and loudest > much
         else:
-            ringing[k] |= room[k] < 2 * SLOW_BACKS * back
+            ringing[k] = rings[k] or room[k] < 2 * SLOW_BACKS * back
         means = near[: quiet_until // group * group].reshape(-1, group).mean(axis=1)
         tail[k] = np.abs(means[-8 if room[k] < 2 * lead else -24 :]).max()
         # a sound that may begin slowly is known by its slowest parts, where tails and hum stay
         slowly = means[:FAR_GROUPS].var() * group / stretch.noise_rms**2
         weak_tail[k] = FAR_GROUPS * slowly > WEAK_TAIL
-    calm = np.flatnonzero(~ringing)
+    told = np.zeros(n, dtype=bool)
+    if contact and rings.any():
+        at, u = from_ringing(stretch, coarse, sure, rings)
+        told = np.isfinite(at)
+        ringing &= ~told
+    calm = np.flatnonzero(~ringing & ~told)
     if contact:
         at[calm], u[calm] = from_quiet(
             stretch, coarse[calm], reach[calm], room[calm], peak[calm], tail[calm]
