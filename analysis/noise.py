@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import signal
 
 from analysis import interval
 from analysis.interval import Interval
+from analysis.mains import mains_lines
 from analysis.measure import Measure
 from analysis.selection import measured
 
 Array = NDArray[np.float64]
 
 _BLOCK_S = 0.05
-_MAINS_HZ = (50.0, 60.0)
 _HARMONICS = 20
-_STANDS_OUT_DB = 10.0
 
 
 def _db(power: ArrayLike) -> Array:
@@ -38,41 +37,6 @@ def block_levels_dbfs(samples: Array, sample_rate_hz: float) -> Array:
     if blocks.size == 0:
         return np.empty(0)
     return _db(2 * np.mean((blocks - samples.mean()) ** 2, axis=1))
-
-
-def mains_lines(samples: Array, sample_rate_hz: float) -> list[dict[str, float]]:
-    """Return the lines at multiples of 50 or 60 Hz that stand out of their surroundings.
-
-    A line stands out when the spectrum (Hann windows of 1 s, averaged) within 2 Hz of it is 10 dB
-    above the median of the 20 Hz around. The mains frequency with the more lines is taken.
-
-    Returns
-    -------
-    list of dict
-        ``frequency_hz``, ``level_dbfs``, ``above_db``. Empty below 2 s of samples.
-    """
-    size = round(sample_rate_hz)
-    if samples.size < 2 * size:
-        return []
-    at, power = signal.welch(samples, sample_rate_hz, "hann", size, scaling="spectrum")
-    found: dict[float, list[dict[str, float]]] = {}
-    for mains in _MAINS_HZ:
-        found[mains] = []
-        for line in mains * np.arange(1, _HARMONICS + 1):
-            near, around = np.abs(at - line) <= 2, np.abs(at - line) <= 10
-            if line + 10 > sample_rate_hz / 2:
-                break
-            peak = float(power[near].max())
-            above = float(_db(peak) - _db(np.median(power[around & ~near])))
-            if above >= _STANDS_OUT_DB:
-                found[mains].append(
-                    {
-                        "frequency_hz": float(line),
-                        "level_dbfs": float(_db(2 * peak)),
-                        "above_db": above,
-                    }
-                )
-    return max(found.values(), key=len)
 
 
 def noise_floor(
@@ -106,13 +70,13 @@ def noise_floor(
     if levels.size:
         found = interval.quantile(levels, 0.5, confidence)
         parts = (5, 25, 50, 75, 95, 99)
-        lines = mains_lines(given, sample_rate_hz)
+        lines, _ = mains_lines(given, sample_rate_hz, harmonics=_HARMONICS)
         details = {
             "percentiles_dbfs": {
                 str(p): float(v) for p, v in zip(parts, np.percentile(levels, parts), strict=True)
             },
             "largest_sample_dbfs": float(_db(float(np.abs(given - given.mean()).max()) ** 2)),
-            "mains_lines": lines,
+            "mains_lines": [dataclasses.asdict(line) for line in lines],
         }
         note = "Median over blocks of 50 ms; the count is of blocks."
         if lines:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import dataclasses
 import functools
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import signal, stats
+from scipy import stats
 
 from analysis.detector import Envelopes
+from analysis.mains import MainsLine, mains_lines
 from rig.record.bench_fault import BenchError
 
 Array = NDArray[np.float64]
@@ -35,7 +37,7 @@ class Noise:
     percentiles
         Percentile of the magnitude -> dBFS.
     mains
-        Mains lines found: frequency (Hz) -> amplitude (dBFS).
+        Mains lines found: frequency (Hz) -> the line.
     mains_hz
         50, 60, or 0 where no line stands out.
     block_maxima
@@ -44,7 +46,7 @@ class Noise:
 
     rms: float
     percentiles: dict[float, float]
-    mains: dict[float, float]
+    mains: dict[float, MainsLine]
     mains_hz: float
     block_maxima: Array
 
@@ -72,7 +74,7 @@ def _db(level: float) -> float:
     return 20.0 * math.log10(level) if level > 0.0 else -math.inf
 
 
-def noise(samples: ArrayLike, sample_rate_hz: float) -> Noise:
+def noise(samples: ArrayLike, sample_rate_hz: float, pieces: Sequence[int] = ()) -> Noise:
     """Measure the sensor's noise.
 
     Parameters
@@ -81,6 +83,8 @@ def noise(samples: ArrayLike, sample_rate_hz: float) -> Noise:
         Shape (samples,): at least 0.5 s in which nothing was struck.
     sample_rate_hz
         Of the samples.
+    pieces
+        Numbers of samples of the silences that were joined; empty: it is one.
 
     Raises
     ------
@@ -98,52 +102,14 @@ def noise(samples: ArrayLike, sample_rate_hz: float) -> Noise:
     magnitude = np.abs(x)
     block = max(1, round(NOISE_BLOCK_S * sample_rate_hz))
     maxima = magnitude[: magnitude.size // block * block].reshape(-1, block).max(axis=1)
-    mains, mains_hz = mains_lines(x, sample_rate_hz)
+    lines, mains_hz = mains_lines(x, sample_rate_hz, pieces=pieces)
     return Noise(
         rms=float(np.sqrt(np.mean(x**2))),
         percentiles={p: _db(float(np.percentile(magnitude, p))) for p in (50.0, 95.0, 99.0, 99.9)},
-        mains=mains,
+        mains={line.frequency_hz: line for line in lines},
         mains_hz=mains_hz,
         block_maxima=maxima,
     )
-
-
-def mains_lines(
-    samples: ArrayLike, sample_rate_hz: float, *, above_db: float = 10.0
-) -> tuple[dict[float, float], float]:
-    """Find mains hum: lines at multiples of 50 or 60 Hz that stand out of their surroundings.
-
-    Returns
-    -------
-    lines
-        Frequency -> amplitude in dBFS, of the mains with more power in its lines.
-    mains_hz
-        50, 60 or 0.
-    """
-    x = np.asarray(samples, dtype=float).ravel()
-    length = min(x.size, round(sample_rate_hz))
-    frequency, power = signal.welch(
-        x, sample_rate_hz, window="hann", nperseg=length, scaling="spectrum"
-    )
-    best: tuple[dict[float, float], float] = ({}, 0.0)
-    best_power = 0.0
-    for mains_hz in (50.0, 60.0):
-        lines: dict[float, float] = {}
-        total = 0.0
-        for harmonic in range(1, 9):
-            # 300 Hz belongs to both; it tells nothing
-            at = harmonic * mains_hz
-            if at >= sample_rate_hz / 2.0 or at == 300.0:
-                continue
-            near = np.abs(frequency - at)
-            floor = float(np.median(power[(near > 4.0) & (near < 20.0)]))
-            peak = float(power[near <= 1.5].max())
-            if peak > floor * 10.0 ** (above_db / 10.0):
-                lines[at] = _db(math.sqrt(2.0 * peak))
-                total += peak
-        if total > best_power:
-            best, best_power = (lines, mains_hz), total
-    return best
 
 
 def decay(level: ArrayLike, rate_hz: float) -> tuple[float, float]:

@@ -50,7 +50,7 @@ def _fact(what: str, found: Interval, unit: str, count: int, scale: float = 1.0)
 
 
 def noise_facts(samples: ArrayLike, found: Noise, confidence: float = 0.95) -> list[Fact]:
-    """Noise floor and mains lines; intervals from ten stretches of the silence."""
+    """Noise floor and mains lines; intervals of the floor from ten stretches of the silence."""
     x = np.asarray(samples, dtype=np.float64).ravel()
     x = np.abs(x - x.mean())
     parts = np.array_split(x, _STRETCHES)
@@ -64,9 +64,10 @@ def noise_facts(samples: ArrayLike, found: Noise, confidence: float = 0.95) -> l
         facts.append(
             _fact(f"noise stays below, {percent:g} % of the time", mean, "dBFS", _STRETCHES)
         )
-    for frequency_hz, level in found.mains.items():
-        line = Interval(level, math.nan, math.nan, "Welch's spectrum")
-        facts.append(_fact(f"mains line at {frequency_hz:g} Hz", line, "dBFS", 1))
+    for hz, line in found.mains.items():
+        method = "least squares, noncentral chi-square"
+        level = Interval(line.level_dbfs, line.low_dbfs, line.high_dbfs, method)
+        facts.append(_fact(f"mains line at {hz:g} Hz", level, "dBFS", line.count))
     return facts
 
 

@@ -35,6 +35,8 @@ class Waveforms:
         Each stroke until the next one's onset.
     silence
         Sensor samples while nothing sounded, joined; may be short or empty.
+    silence_pieces
+        Number of samples of each of the silences joined.
     sample_rate_hz
         Of the silence.
     silence_after_s
@@ -46,6 +48,7 @@ class Waveforms:
     silence: NDArray[np.float32]
     sample_rate_hz: float
     silence_after_s: float = SILENCE_AFTER_S[0]
+    silence_pieces: tuple[int, ...] = ()
 
     def subset(self, keep: NDArray[np.bool_]) -> Waveforms:
         """Return some of the strokes."""
@@ -125,14 +128,16 @@ def waveforms(
         own_s=table["own_s"].to_numpy(dtype=float) - NEXT_MARGIN_S,
     )
     end_s = float(onset[-1]) if went_on else recording.duration_s
-    silence, after_s = np.zeros(0, dtype=np.float32), SILENCE_AFTER_S[0]
+    silences: list[NDArray[np.float32]] = []
+    after_s = SILENCE_AFTER_S[0]
     for after_s in SILENCE_AFTER_S:
-        silence = _silence(recording, onset, column, end_s, after_s)
-        if silence.size >= LEAST_SILENCE_S * rate:
+        silences = _silences(recording, onset, column, end_s, after_s)
+        if sum(map(len, silences)) >= LEAST_SILENCE_S * rate:
             break
     return Waveforms(
-        strokes=table, envelopes=made, silence=silence, sample_rate_hz=rate,
-        silence_after_s=after_s,
+        strokes=table, envelopes=made, sample_rate_hz=rate, silence_after_s=after_s,
+        silence=np.concatenate(silences) if silences else np.zeros(0, dtype=np.float32),
+        silence_pieces=tuple(map(len, silences)),
     )  # fmt: skip
 
 
@@ -187,6 +192,7 @@ def waveforms_of_parts(
             force_n=np.concatenate([one.force_n for one in sounds]),
         ),
         silence=np.concatenate([one.silence for one in made]),
+        silence_pieces=tuple(piece for one in made for piece in one.silence_pieces),
         sample_rate_hz=made[0].sample_rate_hz,
         silence_after_s=min(one.silence_after_s for one in made),
     )
@@ -198,10 +204,10 @@ def _struck_with(table: pd.DataFrame) -> NDArray[np.float64]:
     return force_n if np.isfinite(force_n).any() else table["width_us"].to_numpy(dtype=float)
 
 
-def _silence(
+def _silences(
     recording: Recording, onset: NDArray[np.float64], column: int, end_s: float, after_s: float
-) -> NDArray[np.float32]:
-    """Join what was recorded at least so long after any stroke, and not just before one."""
+) -> list[NDArray[np.float32]]:
+    """Collect what was recorded at least so long after any stroke, and not just before one."""
     edges = np.concatenate([[0.0], onset, [end_s]])
     pieces: list[NDArray[np.float32]] = []
     left_s = _MOST_SILENCE_S
@@ -217,4 +223,4 @@ def _silence(
         left_s -= stop - start
         if left_s <= 0.0:
             break
-    return np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.float32)
+    return pieces

@@ -118,6 +118,23 @@ def silences(rng: np.random.Generator) -> Drawn:
         yield fact.what, (fact.low, fact.high), 20 * math.log10(truth)
 
 
+def hums(rng: np.random.Generator) -> Drawn:
+    """Hum of a mains that runs slow, in silences that were joined: level at 50 and at 150 Hz."""
+    seconds, rate_hz = (0.31, 0.52, 0.27, 0.74, 0.38), 8000
+    own_hz = 50.0 + rng.uniform(-0.1, 0.1)
+    pieces = []
+    for piece_s in seconds:
+        t = np.arange(round(piece_s * rate_hz)) / rate_hz + rng.uniform(0, 100)
+        hum = 3e-4 * np.cos(2 * np.pi * own_hz * t) + 1e-4 * np.cos(6 * np.pi * own_hz * t + 1)
+        pieces.append(hum + rng.normal(0, 2e-4, t.size))
+    x = np.concatenate(pieces)
+    found = noise(x, rate_hz, tuple(map(len, pieces)))
+    for fact in noise_facts(x, found):
+        for hz, level in ((50, 3e-4), (150, 1e-4)):
+            if fact.what == f"mains line at {hz} Hz":
+                yield fact.what, (fact.low, fact.high), 20 * math.log10(level)
+
+
 def zones(rng: np.random.Generator) -> Drawn:
     """Crosstalk into another zone, and three places of which one is louder."""
     force_n = np.repeat([4.0, 12.0], 8)

@@ -31,7 +31,7 @@ DRAWS: dict[str, Draw] = {
         report_draws.steps, report_draws.bent, report_draws.edges, report_draws.noises,
         page_draws.facts, page_draws.silences, page_draws.zones, page_draws.recoveries,
         page_draws.comparisons, page_draws.means, page_draws.days, page_draws.calibrations,
-        page_draws.searches, page_draws.crossings,
+        page_draws.searches, page_draws.crossings, page_draws.hums,
     )
 }  # fmt: skip
 
@@ -88,6 +88,8 @@ def test_every_interval_that_is_printed_is_checked() -> None:
     run, _ = page_draws.rung(rng, np.full(40, 5.0), late=0.5)
     today = Settings(threshold_percent=1.0, peak_window_ms=1.0, release_ms=5.0)
     printed = [*noise_facts(silence, noise(silence, 40_000)), *stroke_facts(run, today=today)]
+    hum = silence + 3e-3 * np.sin(2 * np.pi * 50 * np.arange(silence.size) / 40_000)
+    printed += noise_facts(hum, noise(hum, 40_000))
     wanted = {fact.what.split(",")[0] for fact in printed if math.isfinite(fact.low)}
     wanted |= {f"change of {name}" for name in COMPARED_UNITS}
     wanted |= {"recovery at 0.5", "recovery at 0.95", *MEASURE_UNITS}

@@ -1,0 +1,62 @@
+"""Levels of mains lines in made hum whose amplitude is known."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from analysis.mains import mains_lines
+
+
+def hum(
+    seconds: list[float], rate_hz: float, own_hz: float, *, noise: float, seed: int = 1
+) -> tuple[np.ndarray, tuple[int, ...]]:
+    """Pieces of 3 in 1,000 at the mains and a third of it at the third line, each from its own phase."""
+    rng = np.random.default_rng(seed)
+    pieces = []
+    for piece_s in seconds:
+        t = np.arange(round(piece_s * rate_hz)) / rate_hz + rng.uniform(0, 100)
+        turn = 2 * np.pi * own_hz * t
+        pieces.append(3e-3 * np.cos(turn) + 1e-3 * np.cos(3 * turn) + rng.normal(0, noise, t.size))
+    return np.concatenate(pieces), tuple(map(len, pieces))
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 96_000])
+@pytest.mark.parametrize("own_hz", [49.75, 50.13, 60.2])
+@pytest.mark.parametrize("seconds", [[0.21, 0.34, 0.27], [0.5], [3.3]])
+def test_a_line_has_its_level_wherever_it_lies(
+    seconds: list[float], own_hz: float, rate_hz: float
+) -> None:
+    """To 0.2 dB: between the bins of a spectrum, and over joints at which the phase jumps."""
+    x, pieces = hum(seconds, rate_hz, own_hz, noise=2e-4)
+    lines, mains_hz = mains_lines(x, rate_hz, pieces=pieces)
+    assert mains_hz == round(own_hz, -1)
+    levels = {line.frequency_hz: line for line in lines}
+    for number, amplitude in ((1, 3e-3), (3, 1e-3)):
+        line = levels[number * mains_hz]
+        assert line.level_dbfs == pytest.approx(20 * math.log10(amplitude), abs=0.2)
+        assert line.low_dbfs < line.level_dbfs < line.high_dbfs
+
+
+def test_a_long_steady_hum_is_that_of_a_periodogram() -> None:
+    """10 s at a bin's middle: scipy's flat-top periodogram, made for amplitudes, says the same."""
+    rate_hz = 4_000
+    x, _ = hum([10.0], rate_hz, 50.0, noise=3e-4)
+    at_hz, power = signal.periodogram(x, rate_hz, window="flattop", scaling="spectrum")
+    lines, _ = mains_lines(x, rate_hz)
+    for line in lines:
+        near = np.abs(at_hz - line.frequency_hz) < 1
+        assert line.level_dbfs == pytest.approx(10 * math.log10(2 * power[near].max()), abs=0.1)
+    assert [line.frequency_hz for line in lines] == [50.0, 150.0]
+
+
+def test_noise_and_nothing_have_no_lines() -> None:
+    """Nor has digital silence, nor a tone beside the mains."""
+    rng = np.random.default_rng(2)
+    for sound in (rng.normal(0, 1e-3, 16_000), np.zeros(16_000), np.zeros(0), np.ones(100)):
+        assert mains_lines(sound, 8_000.0) == ([], 0.0)
+    tone = np.sin(2 * np.pi * 77.0 * np.arange(16_000) / 8_000) + rng.normal(0, 1e-3, 16_000)
+    assert mains_lines(tone, 8_000.0)[0] == []
