@@ -109,11 +109,12 @@ class ProtocolFile(pytest.File):
 def _analyse(protocol: Path, config: pytest.Config) -> Analysis:
     from analysis.pipeline import analyse_run
     from rig.record.bench_fault import BenchError
+    from rig.record.toml_file import read_text
 
     if config.option.record:
         run = Path(config.option.record)
         result = analyse_run(run)
-        if (run / "protocol.toml").read_bytes() != protocol.read_bytes():
+        if read_text(run / "protocol.toml") != read_text(protocol):
             raise BenchError(
                 f"judging {run} by {protocol.name}: the run was struck by another protocol (its "
                 "protocol.toml differs); judge it by its own, or strike again"

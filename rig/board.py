@@ -284,13 +284,13 @@ class Board:
         refusal = Refusal(reply.fields["refusal"])
         standing = self.status()
         if standing.state is State.TRIPPED and refusal is not Refusal.CAUSE_REMAINS:
-            raise self.trip_error(f"Asking the board to {name.replace('_', ' ')}")
+            raise self.trip_error(f"Asking the board ({name.replace('_', ' ')})")
         found = [f"state {standing.state.name.lower()}"]
         if refusal in (Refusal.INTERLOCK_OPEN, Refusal.CAUSE_REMAINS):
             found += standing.open_interlocks()
         raise RefusedError(
             f"refusal.{refusal.name.lower()}",
-            f"Asking the board to {name.replace('_', ' ')}",
+            f"Asking the board ({name.replace('_', ' ')})",
             "; ".join(found),
         )
 
