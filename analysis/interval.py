@@ -11,7 +11,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special, stats
 
 Array = NDArray[np.float64]
 
@@ -45,14 +45,20 @@ def share(
 ) -> Interval:
     """Return the interval of a share, as a fraction.
 
-    ``exact`` (Clopper and Pearson 1934) never covers less than it says, and more where trials are
-    few; ``wilson`` (Wilson 1927, score) is near nominal on average. No trials: NaN.
+    ``exact`` (Clopper and Pearson 1934, by quantiles of the beta distribution) never covers less
+    than it says, and more where trials are few; ``wilson`` (Wilson 1927, score) is near nominal on
+    average. No trials: NaN.
     """
     name = {"exact": "Clopper-Pearson exact", "wilson": "Wilson score"}[method]
     if trials <= 0 or not 0 <= hits <= trials:
         return Interval(math.nan, math.nan, math.nan, name)
-    bounds = stats.binomtest(hits, trials).proportion_ci(confidence, method=method)
-    return Interval(hits / trials, float(bounds.low), float(bounds.high), name)
+    if method == "wilson":
+        bounds = stats.binomtest(hits, trials).proportion_ci(confidence, method=method)
+        return Interval(hits / trials, float(bounds.low), float(bounds.high), name)
+    tail, missed = (1 - confidence) / 2, trials - hits
+    low = float(special.betaincinv(hits, missed + 1, tail)) if hits else 0.0
+    high = float(special.betainccinv(hits + 1, missed, tail)) if missed else 1.0
+    return Interval(hits / trials, low, high, name)
 
 
 def event_rate(events: int, observed: float, confidence: float = 0.95) -> Interval:

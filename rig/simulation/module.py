@@ -198,6 +198,8 @@ class Module:
             contact = sound.contact
             if not begin_s - _REMEMBERED_S < contact.contact_s < times[-1]:
                 continue
+            if sound.bound_after(times[0] - contact.contact_s) < half:
+                continue
             parts = sound.parts(times - contact.contact_s)
             heights = {reason: float(np.abs(wave).max()) for reason, wave in parts.items()}
             tallest = max(heights, key=heights.__getitem__)

@@ -224,6 +224,13 @@ class StrokeSound:
             ringing[after] = self._scale * ((self._c * self._end)[:, None] * free).real.sum(axis=0)
         return {"stroke": stroke, "late peak": self._late(t), "ringing": ringing}
 
+    def bound_after(self, t_s: float) -> float:
+        """No part's absolute value is above this from a time since contact on."""
+        if t_s <= max(self.duration_s, self.late_end_s):
+            return math.inf
+        fallen = np.exp(self.pad.s.real * (t_s - self.duration_s))
+        return float(self._scale * (np.abs(self._c * self._end) * fallen).sum())
+
     def voltage(self, t_s: npt.NDArray[np.floating[Any]]) -> npt.NDArray[np.float64]:
         """Voltage at times since contact, shape as given."""
         return np.asarray(sum(self.parts(t_s).values()))
