@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Samples = npt.NDArray[np.float32]
 
 MAINS_HZ = (50.0, 60.0)
 HARMONICS = 6
@@ -63,18 +64,22 @@ class Hum:
         return float(np.clip(hz, -MOST_DETUNING_HZ, MOST_DETUNING_HZ))
 
 
-def at_frames(drone: Floats, frames_per_hop: int) -> Floats:
-    """Hum at each frame, from that in the middle of each hop: (hops * ``frames_per_hop``,).
+def without_hum(samples: Samples, drone: Floats) -> Floats:
+    """Samples less the hum, which is known in the middle of each hop: (frames,), a whole hop each.
 
-    Straight lines from middle to middle; before the first and after the last it stands still.
+    Between these it runs straight; before the first and after the last it stands still.
     """
+    frames = len(samples) // max(len(drone), 1)
     ends = np.pad(drone, 1, mode="edge")
     near = np.stack([ends[:-2], drone, ends[2:]], axis=1)
-    place = (np.arange(frames_per_hop) + 0.5) / frames_per_hop - 0.5
+    place = (np.arange(frames) + 0.5) / frames - 0.5
     weights = np.stack([np.maximum(-place, 0.0), 1.0 - np.abs(place), np.maximum(place, 0.0)])
-    out = np.empty((len(drone), frames_per_hop))
+    rows, out = samples.reshape(len(drone), frames), np.empty((len(drone), frames))
     for first in range(0, len(drone), HOPS):
-        np.matmul(near[first : first + HOPS], weights, out=out[first : first + HOPS])
+        # pieces that the processor's cache holds, and that are left to one processor
+        some = slice(first, first + HOPS)
+        np.matmul(near[some], weights, out=out[some])
+        np.subtract(rows[some], out[some], out=out[some])
     return out.ravel()
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import numpy.typing as npt
 
-from analysis.hum import LEAST_DETUNING_HZ, MAINS_HZ, at_frames, find_hum
+from analysis.hum import LEAST_DETUNING_HZ, MAINS_HZ, find_hum, without_hum
 from analysis.novelty import (
     CLIP_LEVEL,
     ECHO_RISE,
@@ -173,7 +173,7 @@ class OnsetFinder:
         recorded[end // self._hop :] = False
         drone, quiet = self._drone(mean, Pieces.of(crests(kinks), recorded))
         mean = mean - drone
-        clean = samples - at_frames(drone, self._hop)
+        clean = without_hum(samples, drone)
         noise = self._gauge.hear(clean, quiet, self._hop)
         self.noise_rms.append(noise)
         step = self._hop // HOP
