@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis import choices
+from analysis.dead_time_basis import dead_time_basis
 from analysis.detector import Envelopes, Replay, replay
 from analysis.front import Front, front
 from analysis.reasons import Advice, curve_advice, gain_advice, threshold_advice, timing_advice
@@ -157,6 +158,9 @@ def advise(
         )
     covered_ms = min(least_dead_ms, choices.LONGEST_DEAD_MS)
     dead_ms = max(round(covered_ms + DEAD_MARGIN_MS, 2), window_ms)
+    basis = dead_time_basis(strokes, dead_ms, force_known=force_known)
+    if basis:
+        cautions.append(basis)
     curve = curve_advice(strokes, today, velocities, declared_exponent) if force_known else None
     if curve is None:
         cautions.append(_no_curve(today, velocities, force_known=force_known))

@@ -190,8 +190,9 @@ def timing_advice(
             setting="dead_time_ms",
             value=dead,
             today=today.dead_time_ms,
-            reason="just covers the late peaks and their spread from stroke to stroke, counted "
-            "from the trigger",
+            reason="just covers "
+            + ("late peaks" if dead > choices.FIRST_PEAK_MS else "the ringing of the first peak")
+            + ", and what differs from stroke to stroke, counted from the trigger",
             evidence={"least_without_doubles_ms": least_dead_ms, "gap_alike_ms": alike},
             below=f"{max(0.0, dead - 2.0):.1f} ms: "
             f"{doubled(dead_time_ms=max(0.0, dead - 2.0)):.0f} % of the strokes double",
