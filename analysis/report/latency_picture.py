@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.decide import describe
 from analysis.measure import Measure
-from analysis.report.style import BAND, CLEAN, INK, limit_lines, picture, to_png, upright
+from analysis.report.style import BAND, CLEAN, INK, brief, limit_lines, picture, to_png, upright
 from rig.record.protocol import Limit
 
 
@@ -40,7 +40,7 @@ def latency_picture(
         return None
     demands = [
         (one.value, f"{one.measure.removeprefix('latency_')} {one.bound.replace('_', ' ')} "
-         f"{one.value:g} ms" + (f", {one.stage}" if one.stage else ""))
+         f"{one.value:g} ms" + (f", {brief(one.stage)}" if one.stage else ""))
         for one in limits
         if one.measure.startswith("latency") and one.unit == "ms"
     ]  # fmt: skip

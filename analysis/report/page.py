@@ -111,14 +111,18 @@ def number(value: float) -> str:
     return f"{value:.4g}" if math.isfinite(value) else "–"
 
 
-def _row(measure: Measure) -> dict[str, str]:
+def interval_words(measure: Measure) -> str:
+    """Give a measure's interval as a person reads it; a dash where neither end is known."""
     known = math.isfinite(measure.low), math.isfinite(measure.high)
-    interval = {
+    return {
         (True, True): f"{number(measure.low)} to {number(measure.high)}",
         (True, False): f"{number(measure.low)} or more",
         (False, True): f"{number(measure.high)} or less",
         (False, False): "–",
     }[known]
+
+
+def _row(measure: Measure) -> dict[str, str]:
     unit = UNITS.get(measure.unit, measure.unit)
     direction = "at most " if measure.details.get("direction") == "at_most" else "at least "
     limited = direction if measure.bench_limited else ""
@@ -130,7 +134,7 @@ def _row(measure: Measure) -> dict[str, str]:
         "value": f"{limited}{number(measure.value)} {unit}".strip()
         if math.isfinite(measure.value)
         else "no value",
-        "interval": interval,
+        "interval": interval_words(measure),
         "count": str(measure.count),
         "method": measure.method,
         "note": note,

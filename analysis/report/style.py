@@ -83,6 +83,11 @@ def upright(
     )
 
 
+def brief(name: str, most: int = 20) -> str:
+    """Give a name so short that it fits beside a line, its end left out if need be."""
+    return name if len(name) <= most else f"{name[: most - 1]}…"
+
+
 def limit_lines(axes: Axes, limits: Sequence[tuple[float, str]], *, below: int = 0) -> None:
     """Draw limits upright, their words one below the other so that none hides another's.
 

@@ -46,12 +46,13 @@ def analyse(
 def measure_table(analysis: Analysis, *, every: bool = False) -> Table:
     """Give the measures of the whole run, or of each stage too."""
     from analysis.measure import UNITS
-    from analysis.report.page import number, plain_name
+    from analysis.report.page import interval_words, number, plain_name
 
     table = Table(box=None, pad_edge=False)
     methods = results.width >= _WIDE
-    for heading in ("measure", *(["stage"] if every else [])):
-        table.add_column(heading, no_wrap=True)
+    table.add_column("measure", no_wrap=True)
+    if every:
+        table.add_column("stage", no_wrap=True, max_width=24)
     for heading in ("value", "interval"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("unit", no_wrap=True)
@@ -68,7 +69,7 @@ def measure_table(analysis: Analysis, *, every: bool = False) -> Table:
             plain_name(measure.name),
             *([measure.stage or "all"] if every else []),
             f"{limited}{number(measure.value)}",
-            f"{number(measure.low)} to {number(measure.high)}",
+            interval_words(measure),
             UNITS.get(measure.unit, measure.unit),
             str(measure.count),
             *([measure.method] if methods else []),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from rich.console import Console
 
-told = Console(stderr=True, highlight=False, soft_wrap=True)
+told = Console(stderr=True, highlight=False, soft_wrap=True, markup=False, emoji=False)
 """For what is said while working: progress, cautions, errors."""
 
-results = Console(highlight=False, soft_wrap=True)
+results = Console(highlight=False, soft_wrap=True, markup=False, emoji=False)
 """For what was asked for."""

@@ -6,6 +6,7 @@ import difflib
 import math
 import re
 import tomllib
+import unicodedata
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -19,6 +20,9 @@ Key = tuple[str | int, ...]
 """Way to a value: ("stage", 1, "rates_per_s") is the key of the second ``[[stage]]``."""
 
 _Struct = TypeVar("_Struct", bound=msgspec.Struct)
+
+_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""Characters that turn the direction of the text after them, figures too."""
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(#.*)?$")
 _KEY = re.compile(r"\s*((?:[A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*[A-Za-z0-9_\"'-]+)*)\s*=")
@@ -146,8 +150,28 @@ class TomlFile:
                 self.fault(key, f"{_told(value)} found; a text is asked for")
             elif len(value) < (kind.min_length or 0):
                 self.fault(key, "an empty text found; something must stand here")
+            else:
+                self._check_letters(value, kind, key)
         elif isinstance(kind, inspect.BoolType) and not isinstance(value, bool):
             self.fault(key, f"{_told(value)} found; true or false is asked for")
+
+    def _check_letters(self, value: str, kind: inspect.StrType, key: Key) -> None:
+        """Note what a table, a page or a picture can't show as it was meant."""
+        one_line = kind.max_length is not None
+        allowed = "" if one_line else "\n\r\t"
+        bad = [
+            letter
+            for letter in value
+            if letter in _TURNS or (unicodedata.category(letter) == "Cc" and letter not in allowed)
+        ]
+        if bad:
+            self.fault(
+                key,
+                f"the character U+{ord(bad[0]):04X} found; "
+                + ("a line of plain text is asked for" if one_line else "plain text is asked for"),
+            )
+        if one_line and len(value) > (kind.max_length or 0):
+            self.fault(key, f"{len(value)} characters found; at most {kind.max_length} are allowed")
 
     def _check_union(self, value: Any, kind: inspect.UnionType, key: Key) -> None:
         tables = [one for one in kind.types if isinstance(one, inspect.StructType)]

@@ -32,6 +32,16 @@ def test_a_refused_protocol(tmp_path):
     assert done.output.count("refused: stage 'rolls'") == 2
 
 
+def test_names_with_markup_are_printed_as_they_are(tmp_path):
+    """A stage's name is text, not a sign for colours."""
+    named = PROTOCOL_TEXT.replace('"rolls"', '"[/] [red]x[/red]"')
+    (tmp_path / "p.toml").write_text(named)
+    (tmp_path / "b.toml").write_text(BENCH_TEXT)
+    done = CliRunner().invoke(app, [str(tmp_path / "p.toml"), "--bench", str(tmp_path / "b.toml")])
+    assert done.exit_code == 0, done.output
+    assert "[/]" in done.output
+
+
 def test_notes_by_the_host_alone_are_told(tmp_path):
     """How late such notes may be is said before anything is struck; not where DIN comes in too."""
     (tmp_path / "p.toml").write_text(PROTOCOL_TEXT)

@@ -75,6 +75,29 @@ def test_faults_of_form_hide_no_others():
         assert told in fault
 
 
+@pytest.mark.parametrize(
+    ("name", "sentence"),
+    [
+        ("a\\u202eb", "U+202E found; a line of plain text"),
+        ("a\\nb", "U+000A found"),
+        ("a\\u0000b", "U+0000 found"),
+        ("a" * 101, "101 characters found; at most 100"),
+    ],
+)
+def test_names_that_no_page_could_show(name, sentence):
+    """What turns or breaks the lines around it, or fills a page, is no name."""
+    text = f'format = 1\nname = "{name}"\npurpose = "of\\nmany lines"\n{IDLE}'
+    assert [sentence in fault for fault in faults_of(parse_protocol, text)] == [True]
+
+
+def test_names_in_any_script_are_allowed():
+    """Markup, other scripts and joined emoji are letters like others."""
+    name = "<b>[/] \u05d0\u05d1 \U0001f468\u200d\U0001f527 {{x}} $y$"
+    text = f'format = 1\nname = "{name}"\npurpose = "of\\nmany lines"\n{IDLE}'
+    assert parse_protocol(text, "file.toml").name == name
+
+
+IDLE = '[[stage]]\nname = "i"\npattern = "idle"\nduration_s = 3\n'
 STAGE = HEAD + '[[stage]]\nname = "a"\n'
 SINGLE = STAGE + 'pattern = "single"\n'
 FLAM = STAGE + 'pattern = "flam"\nstrikers = ["A", "B"]\n'
