@@ -24,8 +24,6 @@ BYTE_U_US = BAUD_SHARE * BYTE_US / math.sqrt(3.0)
 """Of the last byte's length: uniform over ±1 % of 320 us."""
 INTERFACE_FRAMES = 0.05
 """Of a place between samples, left by interpolation (found by simulation)."""
-
-
 Part = tuple[float, str]
 """Standard uncertainty in us, and where it comes from."""
 

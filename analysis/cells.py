@@ -1,4 +1,4 @@
-"""Strokes that are alike, of two runs: cells of one stage, striker and force."""
+"""Strokes that are alike, of two runs: cells of one stage, striker and force or pulse width."""
 
 from __future__ import annotations
 
@@ -22,9 +22,13 @@ def in_cells(
     Cells with fewer than ``least`` strokes on a side fall together.
     """
     keys = [key for key in ("stage", "striker", "force_n") if key in before and key in after]
-    both = pd.concat([before.assign(side=0), after.assign(side=1)], ignore_index=True)[
-        ["side", column, *keys]
-    ].copy()
+    both = pd.concat([before.assign(side=0), after.assign(side=1)], ignore_index=True)
+    if "width_us" in both and "force_n" in keys:
+        # without a calibration the widths tell which strokes are alike
+        unknown = both["force_n"].isna()
+        keys += ["unknown_force_us"] * bool(unknown.any())
+        both["unknown_force_us"] = both["width_us"].where(unknown)
+    both = both[["side", column, *keys]].copy()
     both = both[np.isfinite(both[column].to_numpy(dtype=float))]
     raw = both[column].to_numpy(dtype=float)
     cell = (

@@ -61,7 +61,7 @@ class GaugeStudy:
 
     @property
     def categories(self) -> int:
-        """Distinct categories; 0 where the specimens do not differ."""
+        """Distinct categories; 0 where specimens don't differ, or readings of one don't either."""
         if self.gauge_sd == 0.0:
             return 0
         return math.floor(CATEGORY_FACTOR * self.part_sd / self.gauge_sd)

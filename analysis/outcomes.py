@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.load import Recording
 from analysis.match import LONGEST_LATENCY_S, NoteMatch
 from analysis.timeline import TimeLine
+from rig.record.limits import TICKS_PER_S
 
 Ints = npt.NDArray[np.int64]
 
@@ -109,7 +110,7 @@ def _near_errors(
     strikes = ons["strike"].to_numpy(dtype=np.int64)
     for stamp in errors["stamp_int"]:
         k = int(np.searchsorted(ticks, stamp)) - 1
-        if k >= 0 and stamp - ticks[k] < 2_000_000 * (LONGEST_LATENCY_S + LONGEST_FLIGHT_S):
+        if k >= 0 and stamp - ticks[k] < TICKS_PER_S * (LONGEST_LATENCY_S + LONGEST_FLIGHT_S):
             rows = (table["strike"] == strikes[k]) & table["note_t_s"].isna()
             reason[rows.to_numpy()] = "a MIDI byte in its window could not be read"
     return reason

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from analysis.budget import plain_time
 from analysis.source_difference import SourceDifference
 from analysis.timeline import TimeLine
 from analysis.wander_fit import LEAST_WANDER_FRAMES
@@ -57,7 +58,7 @@ def time_remarks(line: TimeLine, sample_rate_hz: float) -> list[str]:
     if left_s * sample_rate_hz > LEAST_WANDER_FRAMES:
         remarks.append(
             f"board and audio clock wander against each other faster than the markers tell, by "
-            f"{left_s * 1e6:.2g} us; times are that much less sure. Let the audio interface run on "
+            f"{plain_time(left_s)}; times are that much less sure. Let the audio interface run on "
             "its own clock, and let no program convert its rate"
         )
     return remarks

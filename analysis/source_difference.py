@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis import interval
+from analysis.budget import plain_time
 from analysis.host_path import HostPath
 from analysis.match import match_times, usual_flight
 from analysis.measure import Measure
@@ -66,7 +67,9 @@ class SourceDifference:
         if self.path is None or not self.difference_s.size:
             return ""
         found_s = float(np.median(self.difference_s))
-        if abs(found_s - self.path.delay_s) <= 2.0 * self.path.u_s:
+        if self.path.measured and abs(found_s - self.path.delay_s) <= 2.0 * self.path.u_s:
+            return ""
+        if not self.path.measured and found_s <= self.path.late_at_most_s:
             return ""
         taken = (
             f"the bench file has {1e3 * self.path.delay_s:.3g} ms: measure it again"
@@ -156,9 +159,7 @@ def difference_measures(
             "further": one.further,
         }
         note = (
-            f"Notes of {one.source} less those of {one.reference}; both state a standard "
-            f"uncertainty of {u_s * 1e6:.3g} µs together"
-            f"{', the path into the computer left out' if one.path is not None else ''}. "
+            f"Notes of {one.source} less those of {one.reference}{_stated(one, u_s)}. "
             f"{one.missing} of the reference's notes are missing, {one.further} are further ones."
         )
         note += _how_to_keep(one, shared_s)
@@ -179,6 +180,14 @@ def difference_measures(
                 )
             )
     return found
+
+
+def _stated(one: SourceDifference, u_s: float) -> str:
+    """Say what both sources state of their times; nothing where no note is on both."""
+    if not np.isfinite(u_s):
+        return ""
+    besides = ", the path into the computer left out" if one.path is not None else ""
+    return f"; both state a standard uncertainty of {plain_time(u_s)} together{besides}"
 
 
 def _how_to_keep(one: SourceDifference, shared_s: float) -> str:

@@ -116,6 +116,19 @@ def test_a_changed_velocity_is_worse_either_way() -> None:
         assert found.measures[0].difference == pytest.approx(shift, abs=1.0)
 
 
+def test_pulse_widths_part_strokes_where_forces_are_not_known() -> None:
+    """On a bench that is not calibrated the comparison is as sharp as by force."""
+    rng = np.random.default_rng(17)
+    runs = [drawn(rng, 200), drawn(rng, 200, slower_ms=0.2)]
+    by_force = compare(*runs, measures=["latency_median"]).measures[0]
+    widths = [run.assign(width_us=2000.0 + 50.0 * run["force_n"], force_n=np.nan) for run in runs]
+    by_width = compare(*widths, measures=["latency_median"]).measures[0]
+    assert (by_width.low, by_width.high) == (by_force.low, by_force.high)
+    blind = [run.drop(columns="width_us") for run in widths]
+    found = compare(*blind, measures=["latency_median"]).measures[0]
+    assert found.high - found.low > 1.5 * (by_width.high - by_width.low)
+
+
 def test_lost_strokes_have_no_velocity() -> None:
     """A stroke table says -1 for them: no velocity, but lost; a build that loses is no softer."""
     rng = np.random.default_rng(21)
