@@ -149,6 +149,9 @@ class Striking:
             else:
                 tries -= 1
                 if not tries:
+                    if refusal in (Refusal.DONE, Refusal.QUEUE_FULL):
+                        # loaded, but the zero had come too near meanwhile
+                        refusal = Refusal.IN_THE_PAST
                     raise RefusedError(f"refusal.{refusal.name.lower()}", "Beginning a burst")
                 self._board.disarm()
                 lead_s *= 3

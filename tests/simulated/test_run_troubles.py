@@ -62,6 +62,17 @@ def test_trouble_in_a_burst_ends_the_run_as_failed(
     assert max(pulse["on_s"] for pulse in truth_of(tmp_path / "run")["pulses"]) < at_s + 0.6
 
 
+def test_a_host_that_loads_too_slowly_ends_the_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Strikes that are never loaded in time are not begun: the run fails, and says what to do."""
+    monkeypatch.setattr("rig.striking._LEAST_LEAD_S", 60.0)
+    result = run_short(tmp_path / "run", "seed=1")
+    assert result.outcome == "failed"
+    assert fault_of(tmp_path / "run")["code"] == "refusal.in_the_past"
+    assert result.progress.strikes_done == 0
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_bad_serial_line_gives_a_true_record_or_none(tmp_path: Path, seed: int) -> None:
     """1 byte in 1,000 flipped, lost or doubled both ways: the record is as without errors."""
