@@ -6,7 +6,10 @@ from rig.capture.take import TakeAudio
 from rig.capture.take_notes import TakeNotes
 from rig.record.bench_file import LISTENS_ONLY
 from rig.record.plan import Plan
+from rig.record.toml_file import quoted
 
+MOST_LETTERS = 100
+"""Of a name in a file (``rig.record.quantity.Text``)."""
 _UNKNOWN_SPECIMEN = """format = 1
 
 [pad]
@@ -30,10 +33,10 @@ def specimen_text(notes: TakeNotes | None) -> str:
 
 def protocol_text(plan: Plan, facts: TakeAudio) -> str:
     """Protocol file where none was given: a stage for each that the plan names, and no limit."""
-    lines = ["format = 1", f'name = "Take {_quoted(facts.path.name)}"']
+    lines = ["format = 1", f"name = {_quoted(f'Take {facts.path.name}')}"]
     lines += ['purpose = "A recording from outside."', ""]
     for stage in dict.fromkeys(plan.strikes["stage"]) or ["take"]:
-        lines += ["[[stage]]", f'name = "{_quoted(str(stage))}"', 'pattern = "given"', ""]
+        lines += ["[[stage]]", f"name = {quoted(str(stage))}", 'pattern = "given"', ""]
     return "\n".join(lines)
 
 
@@ -41,12 +44,13 @@ def bench_text(facts: TakeAudio, channels: dict[str, int]) -> str:
     """Bench file: channels and rate, no board."""
     lines = ["format = 1", 'name = "Recording from outside"', "", "[board]"]
     lines += [f'port = "{LISTENS_ONLY}"', "", "[audio]"]
-    lines += [f'device = "{_quoted(facts.path.name)}"', f"sample_rate_hz = {facts.sample_rate_hz}"]
+    lines += [f"device = {_quoted(facts.path.name)}", f"sample_rate_hz = {facts.sample_rate_hz}"]
     for role, number in channels.items():
         lines += ["", "[[audio.channel]]", f"number = {number}", f'role = "{role}"']
     return "\n".join(lines) + "\n"
 
 
 def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped)
+    """Text as a name in a TOML file: what a line of plain text can't hold is replaced, or cut."""
+    plain = "".join(c if c.isprintable() else "?" for c in text)
+    return quoted(plain if len(plain) <= MOST_LETTERS else f"{plain[: MOST_LETTERS - 1]}…")
