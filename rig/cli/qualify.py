@@ -45,7 +45,8 @@ def qualify(
         list[str] | None,
         typer.Option(
             metavar="WHAT",
-            help="Accept a difference: bench, calibration, protocol, sample_rate_hz, note_source.",
+            help="Accept a difference: bench, calibration, protocol, sample_rate_hz, note_source, "
+            "zones.",
         ),
     ] = None,
 ) -> None:
