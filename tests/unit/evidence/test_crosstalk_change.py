@@ -122,3 +122,14 @@ def test_crosstalk_is_compared_where_both_runs_hold_it() -> None:
     for one, other, why in ((bare, after, "second_zone"), (quiet, quiet, "noise")):
         with pytest.raises(ComparisonError, match=f"crosstalk_level can't be compared.*{why}"):
             compare(one, other, measures=["crosstalk_level"])
+
+
+def test_no_stroke_that_rings_out_alone_tells_nothing() -> None:
+    """A run of rolls has no level, and no error."""
+    crowded = sounds(np.full(3, 0.2), np.full(3, 5.0), noise=1e-4)
+    none = crowded.subset(np.zeros(3, dtype=bool))
+    found = levels(none, none)
+    assert found.empty
+    assert set(found) == {"crosstalk_db", "crosstalk_u_db", "crosstalk_most_db"}
+    table = build(-20).drop(columns=list(found)).join(found)
+    assert "crosstalk_level" in compare(table, table).left_out[0].replace(" ", "_")
