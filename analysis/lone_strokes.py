@@ -84,14 +84,18 @@ def compare(
     noise_rms: float,
     which: npt.ArrayLike = (0,),
     delay: npt.ArrayLike = (0.0,),
+    first: int = 0,
+    tails: Spectra | None = None,
 ) -> tuple[Gains, float]:
     """Hold a sound against copies of shapes; also the share of it that noise is.
 
-    ``which``, ``delay``: of the copies known; all is whitened by the shape of the first.
+    ``which``, ``delay``: of the copies known; ``first``: the shape by which all is whitened;
+    ``tails``: of strokes before the window, of any level.
     """
-    first = shapes[np.asarray(which)[0]]
-    white = whitening(grid, first, float(np.sqrt(energy(sound) / energy(first))), noise_rms)
-    found = gains(grid, sound * white, shapes * white, which, delay)
+    own = shapes[first]
+    white = whitening(grid, own, float(np.sqrt(energy(sound) / energy(own))), noise_rms)
+    tails = None if tails is None else tails * white
+    found = gains(grid, sound * white, shapes * white, which, delay, tails)
     noise = noise_rms**2 * grid.length * float(np.sum(white**2))
     return found, noise / max(float(energy(sound * white)), 1e-300)
 

@@ -211,14 +211,14 @@ class OnsetFinder:
         low = self._margin + (edge if self._first < 0 else 0)
         high = stop - (edge if stop == end else 0)
         mine = (found * self._hop >= low) & (found * self._hop < high) & loud
-        if mine.any():
-            kept = np.flatnonzero(mine)
+        kept = np.flatnonzero(mine)
+        if len(kept):
             self._last_frame = self._first + int(found[kept[-1]]) * self._hop
             self._last_rise = float(rises[kept[-1]])
-            part = _shifted(onsets, kept, self._first)
-            if self.seconds is not None:
-                part = self.seconds.take(part, stretch, self._first)
-            self.parts.append(part)
+        part = _shifted(onsets, kept, self._first)
+        if self.seconds is not None:
+            part = self.seconds.take(part, stretch, self._first, self._margin, stop)
+        self.parts.append(part)
 
     def _drone(self, mean: Floats, pieces: Pieces) -> tuple[Floats, Bools]:
         """Hum and offset at each hop, and where it is quiet."""

@@ -28,10 +28,10 @@ PRE_S, POST_S = 0.002, 0.115
 """A window holds so much before an onset and after it ..."""
 TAPER_S = 0.006
 """... and fades out over so long."""
-LEAST_DELAY_S, MOST_DELAY_S = 0.003, 0.1
+LEAST_DELAY_S, MOST_DELAY_S = 0.003, 0.106
 """Delays at which a further stroke is looked for."""
-ALIGN_S, ALIGN_STEP = 0.0004, 0.25
-"""Two windows are shifted by so much at most, in steps of so much of a sample."""
+ALIGN_S, ALIGN_STEPS = 0.0004, 4
+"""Two windows are shifted by so much at most, in so many steps a sample."""
 TOP_HZ = 16e3
 """Above this recordings hold more of their making than of the stroke."""
 UNLIKE = 0.02
@@ -119,16 +119,16 @@ def whitening(grid: Grid, shape: Spectra, level: float, noise_rms: float) -> Flo
 
 def alignment(grid: Grid, spectra: Spectra, shape: Spectra) -> Floats:
     """Samples by which each sound (n, frequencies) comes later than a shape: (n,)."""
-    reach = round(ALIGN_S * grid.rate_hz / ALIGN_STEP)
-    lags = ALIGN_STEP * np.arange(-reach, reach + 1)
-    wave = np.exp(grid.turn[:, None] * lags)
-    match = ((spectra * shape.conj()) @ wave).real
+    reach = round(ALIGN_S * grid.rate_hz * ALIGN_STEPS)
+    lags = np.arange(-reach, reach + 1) / ALIGN_STEPS
+    across = scipy.fft.irfft(spectra * shape.conj(), grid.size * ALIGN_STEPS, axis=1)
+    match = np.concatenate([across[:, -reach:], across[:, : reach + 1]], axis=1)
     k = np.clip(match.argmax(axis=1), 1, len(lags) - 2)
     rows = np.arange(len(match))
     low, mid, high = (match[rows, k + step] for step in (-1, 0, 1))
     bend = low - 2.0 * mid + high
     off = np.where(bend < 0, 0.5 * (low - high) / np.where(bend < 0, bend, 1.0), 0.0)
-    return np.asarray(lags[k] + ALIGN_STEP * np.clip(off, -1.0, 1.0))
+    return np.asarray(lags[k] + np.clip(off, -1.0, 1.0) / ALIGN_STEPS)
 
 
 def moved(grid: Grid, spectra: Spectra, later: npt.ArrayLike) -> Spectra:
@@ -162,15 +162,31 @@ class Copies:
     def __len__(self) -> int:
         return len(self.delay)
 
+    @classmethod
+    def none(cls) -> Copies:
+        """No copy at all."""
+        nothing = np.zeros(0)
+        return cls(np.zeros(0, dtype=np.int64), nothing, nothing, nothing, 1.0)
 
-def _known(grid: Grid, shapes: Spectra, which: Ints, delay: Floats) -> Floats:
-    """Copies, then their derivatives, as columns: (samples compared, 2 copies)."""
+
+def _known(
+    grid: Grid, shapes: Spectra, which: Ints, delay: Floats, tails: Spectra | None
+) -> Floats:
+    """Copies, then their derivatives, then tails, as columns (samples compared, columns)."""
     at = moved(grid, shapes[which], delay)
-    return np.asarray(grid.time(np.concatenate([at, at * grid.turn]))[:, : grid.compared].T)
+    all_of = np.concatenate([at, at * grid.turn, *([] if tails is None else [tails])])
+    if not len(all_of):
+        return np.zeros((grid.compared, 0))
+    return np.asarray(grid.time(all_of)[:, : grid.compared].T)
 
 
 def refine(
-    grid: Grid, sound: Spectra, shapes: Spectra, which: npt.ArrayLike, delay: npt.ArrayLike
+    grid: Grid,
+    sound: Spectra,
+    shapes: Spectra,
+    which: npt.ArrayLike,
+    delay: npt.ArrayLike,
+    tails: Spectra | None = None,
 ) -> Copies:
     """Find the delays and levels of copies, to a fraction of a sample (Gauss-Newton).
 
@@ -182,28 +198,33 @@ def refine(
         (frequencies,) and (shapes, frequencies), whitened.
     which, delay
         (copies,) place of each one's shape, and about its delay (samples).
+    tails
+        (tails, frequencies), whitened, of what was before: of any level.
     """
     of = np.asarray(which, dtype=np.int64)
     delays = np.asarray(delay, dtype=np.float64).copy()
     heard = grid.time(sound)[: grid.compared]
     n = len(of)
     for _ in range(REFINE_STEPS):
-        level, slope = np.split(_solve(_known(grid, shapes, of, delays), heard), 2)
+        level, slope, _ = np.split(
+            _solve(_known(grid, shapes, of, delays, tails), heard), [n, 2 * n]
+        )
         # a s(t - e) is about a s - a e s'
         step = -slope / np.where(np.abs(level) > 1e-12, level, np.inf)
         delays += np.clip(step, -1.0, 1.0)
-    known = _known(grid, shapes, of, delays)
-    level = _solve(known[:, :n], heard)
-    left = heard - known[:, :n] @ level
+    known = _known(grid, shapes, of, delays, tails)
+    linear = np.delete(known, np.s_[n : 2 * n], axis=1)
+    solved = _solve(linear, heard)
+    left, level = heard - linear @ solved, solved[:n]
     # what is left is not white: it has fewer free values than samples
     free = grid.compared * min(1.0, 2.0 * TOP_HZ / grid.rate_hz)
-    jacobian = known * np.concatenate([np.ones(n), level])
+    jacobian = known * np.concatenate([np.ones(n), level, np.ones(known.shape[1] - 2 * n)])
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     covariance *= float(left @ left) * grid.compared / free**2
     return Copies(
         shape=of,
         delay=delays,
-        u_delay=np.sqrt(np.maximum(np.diag(covariance)[n:], 0.0)),
+        u_delay=np.sqrt(np.maximum(np.diag(covariance)[n : 2 * n], 0.0)),
         level=level,
         left=float(left @ left) / max(float(heard @ heard), 1e-300),
     )
@@ -223,7 +244,7 @@ class Gains:
     Attributes
     ----------
     level
-        (shapes, delays) best level of the further copy, over that of the first.
+        (shapes, delays) best level of the further copy.
     share
         (shapes, delays) share of what is left that it explains; negative where its level is.
     left
@@ -244,15 +265,18 @@ class Gains:
 
 
 def gains(
-    grid: Grid, sound: Spectra, shapes: Spectra, which: npt.ArrayLike, delay: npt.ArrayLike
+    grid: Grid,
+    sound: Spectra,
+    shapes: Spectra,
+    which: npt.ArrayLike,
+    delay: npt.ArrayLike,
+    tails: Spectra | None = None,
 ) -> Gains:
     """Tell what a further copy of each shape would explain; else as ``refine``."""
     of, delays = np.asarray(which, dtype=np.int64), np.asarray(delay, dtype=np.float64)
     heard = grid.time(sound)[: grid.compared]
-    basis, triangle = np.linalg.qr(_known(grid, shapes, of, delays))
-    shares = basis.T @ heard
-    first = float(np.linalg.lstsq(triangle, shares, rcond=None)[0][0])
-    left = heard - basis @ shares
+    basis = np.linalg.qr(_known(grid, shapes, of, delays, tails))[0]
+    left = heard - basis @ (basis.T @ heard)
     total = max(float(heard @ heard), 1e-300)
     rest = float(left @ left)
     _, stop = grid.delays
@@ -266,7 +290,7 @@ def gains(
     fit = across[:, 0]
     local = uniform_filter1d(left**2, round(LOCAL_S * grid.rate_hz))
     return Gains(
-        level=fit / new / (first or 1.0),
+        level=fit / new,
         share=np.abs(fit) * fit / new / max(rest, 1e-300),
         left=rest / total,
         local=local * grid.compared / total,
