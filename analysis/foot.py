@@ -23,7 +23,7 @@ import functools
 import numpy as np
 import numpy.typing as npt
 
-from analysis.rise import AHEAD, BENDS, POWERS, PRIOR, SHAPE_ERROR, SHAPE_U, product
+from analysis.rise import AHEAD, BENDS, POWERS, SHAPE_ERROR, SHAPE_U, product
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -43,6 +43,9 @@ TAILS_NOISE = (0.7, 3.0, 12.0)
 TAIL_HZ, PERIOD = 640.0, 1.5
 """Tails are sums of cosines up to that frequency, with so many rows to half a period of the
 first."""
+PRIOR = (0.25, 0.2, 0.2, 0.25, 0.1)
+"""Shares of the shapes: slopes are little likelier than Hertz's and rounder contacts, since nothing
+tells which a pad gives."""
 NO_TAIL = 0.3
 """Prior chance that there is none; the others share the rest."""
 GAIN_SPREAD = 0.5
@@ -260,12 +263,7 @@ def _fit(
     fit *= 0.5 * variance
     fit += constant
     fit.reshape(len(rows), -1, count)[...] += taken[:, :, None]
-    at, u = np.zeros(len(rows)), np.zeros(len(rows))
-    for row in range(len(rows)):
-        at[row], u[row] = weighed(
-            shapes, fit[row], match[row], variance[row], seen[row], threshold[row] / sigma[row]
-        )
-    return at, u
+    return weighed(shapes, fit, match, variance, seen, threshold / sigma)
 
 
 def weighed(
@@ -274,45 +272,50 @@ def weighed(
     match: Floats,
     variance: Floats,
     seen: Floats,
-    threshold: float,
+    threshold: Floats,
     fitted: int = 0,
-) -> tuple[float, float]:
-    """Passing of the threshold and its uncertainty over all fits of one row, weighed.
+) -> tuple[Floats, Floats]:
+    """Passing of the threshold and its uncertainty over all fits of each row, weighed.
 
     Parameters
     ----------
     shapes
         Shapes, K of them.
     fit
-        (tails * K,) logarithm of how likely each is.
+        (rows, tails * K) logarithm of how likely each is.
     match, variance
-        (tails * K,) whose product is the height of each at the level.
+        (rows, tails * K) whose product is the height of each at the level.
     seen
-        (bins,) the row, over its noise.
+        (rows, bins) the rows, over their noise.
     threshold
-        Magnitude asked for, over the noise.
+        (rows,) magnitudes asked for, over the noise.
     fitted
-        Levels fitted to the row besides.
+        Levels fitted to a row besides.
 
     Returns
     -------
     at, u
-        Samples after the first of the row.
+        (rows,) samples after the first of the row.
     """
-    length, count = foot_length(len(seen) // BINS - 1), len(shapes.start)
-    last = length - 1 - AHEAD
-    best = float(fit.max())
-    misfit = max(float(seen @ seen - 2.0 * best) / (len(seen) - fitted), 1.0)
-    likely = np.flatnonzero(fit > best - UNLIKELY * misfit)
-    weight = np.exp((fit[likely] - best) / misfit)
-    weight /= weight.sum()
-    tall = np.maximum(match[likely] * variance[likely], 1e-6)
-    which = likely % count
-    passing = last + shapes.passing(which, np.minimum(threshold / tall, 1.0))
+    bins, count = seen.shape[1], len(shapes.start)
+    last = foot_length(bins // BINS - 1) - 1 - AHEAD
+    best = fit.max(axis=1)
+    misfit = np.maximum(((seen**2).sum(axis=1) - 2.0 * best) / (bins - fitted), 1.0)
+    # those of all rows, one after the other
+    likely = np.flatnonzero(fit > (best - UNLIKELY * misfit)[:, None])
+    row, which = likely // fit.shape[1], likely % count
+    begins = np.searchsorted(row, np.arange(len(fit)))
+
+    def mean(values: Floats) -> Floats:
+        return np.asarray(np.add.reduceat(weight * values, begins) / whole)
+
+    weight = np.exp((fit.ravel()[likely] - best[row]) / misfit[row])
+    whole = np.add.reduceat(weight, begins)
+    tall = np.maximum(match.ravel()[likely] * variance.ravel()[likely], 1e-6)
+    passing = last + shapes.passing(which, np.minimum(threshold[row] / tall, 1.0))
     passing = np.minimum(passing, last + AHEAD)
-    at = float(weight @ passing)
-    spread = float(weight @ (passing - at) ** 2)
+    at = mean(passing)
     # a grid finer than the spread adds nothing to it
-    known = max(spread, float(weight @ shapes.spacing[which] ** 2) / 12.0)
+    known = np.maximum(mean((passing - at[row]) ** 2), mean(shapes.spacing[which] ** 2) / 12.0)
     # no pulse is of one shape all the way up: the further from the level, the less is sure
-    return at, float(np.hypot(np.sqrt(known), SHAPE_U * max(last - at, 0.0)))
+    return at, np.hypot(np.sqrt(known), SHAPE_U * np.maximum(last - at, 0.0))

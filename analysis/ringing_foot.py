@@ -90,13 +90,13 @@ def fit_ringing_feet(
             pushed = match[row] + tightness[row] * tallness[row]
             fit = 0.5 * pushed**2 / precision - 0.5 * np.log(precision / tightness[row])
             fit += (volume + 0.5 * taken[:, row])[:, None] + shapes.prior
-            at[row], u[row] = foot.weighed(
+            at[[row]], u[[row]] = foot.weighed(
                 shapes,
-                fit.ravel(),
-                pushed.ravel(),
-                1.0 / precision.ravel(),
-                seen[row],
-                threshold / sigma[row],
+                fit.reshape(1, -1),
+                pushed.reshape(1, -1),
+                1.0 / precision.reshape(1, -1),
+                seen[[row]],
+                threshold / sigma[[row]],
                 space.shape[1],
             )
     return at, u

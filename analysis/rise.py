@@ -32,7 +32,7 @@ SHAPE_ERROR = 0.01
 """Misfit of a power law to the first rise, as a share of the level reached."""
 SHAPE_U = 0.01
 """Uncertainty of a start over its distance from the level, for half-sines and Hertz's pulses."""
-ROWS, PIECE = 4, 250_000
+ROWS, PIECE = 8, 250_000
 
 
 @functools.lru_cache(maxsize=16)
@@ -71,12 +71,12 @@ def product(rows: Floats, templates: Floats) -> Floats:
     machine that has something else to do.
     """
     out = np.empty((len(rows), templates.shape[1]))
-    columns = max(1, PIECE // (ROWS * templates.shape[0]))
     for first in range(0, len(rows), ROWS):
-        few = slice(first, first + ROWS)
+        few = rows[first : first + ROWS]
+        columns = max(1, PIECE // few.size)
         for begin in range(0, templates.shape[1], columns):
             some = slice(begin, begin + columns)
-            out[few, some] = rows[few] @ templates[:, some]
+            np.matmul(few, templates[:, some], out=out[first : first + ROWS, some])
     return out
 
 
