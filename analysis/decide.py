@@ -21,7 +21,21 @@ RunStatus = Literal["complete", "incomplete", "failed"]
 
 _TO_MS = {"ms": 1.0, "us": 1e-3}
 _SEARCHED = ("resolvable_rate", "flam_gap", "velocity_dead_zone")  # what a search looks for
-_FURTHER = re.compile(r" (About \d+|1) further strokes? would decide, if the figure stays\.")
+_FURTHER = re.compile(r" (About \d+|1) further [^.]+ would decide, if the figure stays\.")
+_COUNTED = {
+    "stray_rate": "second",
+    "noise_floor": "block of 50 ms",
+    "flam_gap_50": "pair",
+    "flam_gap_95": "pair",
+    "flam_order_kept": "pair",
+    "flam_level_kept": "pair",
+    "double_delay_median": "double",
+    "host_offset_mean": "note",
+    "host_offset_sd": "note",
+    "din_line_offset_mean": "note",
+    "din_line_offset_sd": "note",
+}
+"""What the count of a measure is of, where not of strokes."""
 _MOST_STROKES = 10_000_000  # beyond this no one strikes on
 
 
@@ -103,10 +117,30 @@ def _further_for_share(measure: Measure, bound: float, *, at_most: bool) -> int 
     return max(above - measure.count, 1)
 
 
+def _further_for_rate(measure: Measure, bound: float) -> int | None:
+    """Return how many further seconds make the exact interval of the same rate clear the bound."""
+    events, observed_s = int(measure.details["events"]), float(measure.details["observed_s"])
+    if not observed_s > 0.0:
+        return None
+
+    def clears(seconds: float) -> bool:
+        same = round(events * seconds / observed_s)
+        found = interval.event_rate(same, seconds / 3600.0, measure.confidence)
+        return found.high <= bound or found.low > bound
+
+    above = observed_s
+    while not clears(above):
+        above *= 1.05
+        if above > _MOST_STROKES:
+            return None
+    return max(math.ceil(above - observed_s), 1)
+
+
 def further_strokes(measure: Measure, bound: float, *, at_most: bool) -> int | None:
     """Return about how many further strokes would take the interval off the bound.
 
-    Shares: exact search at the share seen. Others: the sampling half width on the side of the
+    Of a stray rate seconds, of a noise floor blocks: what its count is of. Shares and rates: exact
+    search at what was seen. Others: the sampling half width on the side of the
     bound shrinks with the root of the count, a systematic part (``details["systematic"]``) does
     not. ``None`` where the value lies on the bound, or the systematic part alone reaches it.
     """
@@ -114,6 +148,8 @@ def further_strokes(measure: Measure, bound: float, *, at_most: bool) -> int | N
         return None
     if measure.unit == "percent":
         return _further_for_share(measure, bound, at_most=at_most)
+    if measure.unit == "per_h" and "observed_s" in measure.details:
+        return _further_for_rate(measure, bound)
     least = int(measure.details.get("least_count", 0))
     if measure.count < least:
         return least - measure.count
@@ -194,9 +230,13 @@ def decide(
     def made(verdict: Verdict, why: str, further: int | None = None) -> Decision:
         more = ""
         if further is not None:
-            about = f"{float(f'{further:.2g}'):.0f}"  # it is no more certain than that
-            strokes = "1 further stroke" if about == "1" else f"About {about} further strokes"
-            more = f" {strokes} would decide, if the figure stays."
+            # two digits, for it is no more certain than that; upwards, so that they are enough
+            step = 10 ** max(len(str(further)) - 2, 0)
+            about = math.ceil(further / step) * step
+            one = _COUNTED.get(limit.measure, "stroke")
+            many = one.replace(" ", "s ", 1) if " " in one else f"{one}s"
+            told = f"1 further {one}" if about == 1 else f"About {about} further {many}"
+            more = f" {told} would decide, if the figure stays."
         return Decision(
             limit=limit, measure=measure, verdict=verdict, reason=f"{asked}: {why}{more}",
             further_strokes=further,

@@ -2,8 +2,10 @@
 
 import math
 
+import pandas as pd
 import pytest
 
+from analysis.counts import stray_rate
 from analysis.decide import decide, decide_all, overall
 from analysis.measure import Measure
 from rig.record.protocol import Limit
@@ -110,6 +112,26 @@ def test_further_strokes_are_enough_to_decide():
     found = decide(wanted, share)
     assert found.verdict == "undecided"
     assert found.further_strokes == 72 - 40
+
+
+def test_the_further_strokes_told_are_never_too_few():
+    """0 of 30 against 2 %: 1 - 0.025^(1/n) <= 0.02 from n = 183 on (Clopper-Pearson, arithmetic)."""
+    share = Measure(name="lost_share", unit="percent", value=0.0, low=0.0, high=11.57, count=30)
+    found = decide(Limit(measure="lost_share", bound="at_most", value=2.0, unit="percent"), share)
+    assert found.further_strokes == 183 - 30
+    assert "About 160 further strokes" in found.reason
+
+
+@pytest.mark.parametrize("bound", [300.0, 60.0])
+def test_a_stray_rate_asks_for_time(bound):
+    """No event in T hours: the upper bound is 3.689 / T (Garwood; chi-square 0.975 of 2, halved)."""
+    notes = pd.DataFrame({"note_t_s": [], "role": []})
+    rate = stray_rate(notes, [(0.0, 5.0)])
+    found = decide(Limit(measure="stray_rate", bound="at_most", value=bound, unit="per_h"), rate)
+    assert found.further_strokes is not None
+    wanted_s = 3.689 / bound * 3600 - 5
+    assert wanted_s <= found.further_strokes <= 1.06 * (wanted_s + 5)
+    assert "further seconds would decide" in found.reason
 
 
 def test_the_worst_verdict_stands_for_the_run():
