@@ -213,11 +213,11 @@ def test_second_strokes_of_all_sounds_held_out(level_db):
 @pytest.mark.long
 @pytest.mark.parametrize("gap_ms", [10, 20, 30, 40, 50, 70, 100, 150])
 def test_rolls_of_all_sounds_held_out(gap_ms):
-    """Twelve sounds, a roll of twelve each: of 144 none missed, at most 1 invented; rms 25 us."""
+    """Twelve sounds, a roll of twelve each: of 144 none missed, at most 1 invented; rms 40 us."""
     missed, invented, error, u = rolls(ACOUSTIC, gap_ms)
     assert missed == 0
     assert invented <= 1
-    assert np.sqrt(np.mean(error**2)) < 25.0
+    assert np.sqrt(np.mean(error**2)) < 40.0
     assert (np.abs(error) <= 1.96 * u).mean() >= 0.93
 
 
