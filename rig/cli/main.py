@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import importlib
 import io
 import sys
@@ -56,6 +57,7 @@ def _start(
     pass
 
 
+@functools.cache
 def _collect() -> None:
     for name, place in COMMANDS.items():
         module, _, attribute = place.partition(":")

@@ -28,9 +28,11 @@ least_strokes = 5000
 
 
 def judge(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    """Run pytest as a firmware pipeline does, away from this project's own settings."""
+    """Run pytest as a firmware pipeline does, without settings and plugins of this project's tests."""
     (folder / "pytest.ini").write_text("[pytest]\n", encoding="utf-8")
-    command = [sys.executable, "-m", "pytest", "-p", "no:randomly", "-p", "no:cacheprovider"]
+    command = [sys.executable, "-m", "pytest"]
+    for plugin in ("randomly", "cacheprovider", "hypothesispytest", "xdist", "timeout"):
+        command += ["-p", f"no:{plugin}"]
     return subprocess.run(
         [*command, "-rA", *words], cwd=folder, capture_output=True, text=True, check=False
     )

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 import struck
+from typed import Typed
 
 from analysis.evidence import gather, recovery_of, why
 from analysis.pipeline import analyse_run
@@ -134,12 +135,16 @@ def test_notes_that_were_cut_off_are_not_called_lost(folder: Path, tmp_path: Pat
     assert set(why(found)["stroke"]).isdisjoint(found.table.strokes["stroke"][unexplained])
 
 
-def test_what_lacks_strokes_is_refused_in_a_sentence(tmp_path: Path) -> None:
+def test_what_lacks_strokes_is_refused_in_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     """An idle run gives a sentence and no page; so does a greatest gain below the least."""
     struck.record(IDLE, tmp_path / "idle")
     with pytest.raises(BenchError, match="no onset on the sensor channel"):
         gather(analyse_run(tmp_path / "idle"))
-    done = command(str(tmp_path / "idle"), "--least-gain-db", "3", "--most-gain-db", "1")
+    monkeypatch.setenv("COLUMNS", "80")
+    words = ("advise", "idle", "--least-gain-db", "3", "--most-gain-db", "1")
+    done = Typed(monkeypatch, capsys)(*words, cwd=tmp_path)
     assert done.returncode not in (0, 1)
     assert "Traceback" not in done.stderr
     assert "above the greatest" in done.stderr

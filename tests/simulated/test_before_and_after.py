@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 import typer
 from struck import strike
+from typed import Typed
 
 from analysis.alike import facts_of
 from analysis.compare import ALWAYS, Comparison, compare
@@ -120,10 +121,11 @@ def command(*words: object, cwd: Path) -> subprocess.CompletedProcess[str]:
 
 
 def test_the_command_says_what_changed_and_leaves_a_record(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Exit code, sentences within 80 columns, page and JSON; unlike runs are refused by name."""
     monkeypatch.setenv("COLUMNS", "80")
+    typed = Typed(monkeypatch, capsys)
     text = LADDER.format(repeats=2)
     strike(text, tmp_path / "old", seed=1)
     strike(text, tmp_path / "old2", seed=2)
@@ -152,19 +154,19 @@ def test_the_command_says_what_changed_and_leaves_a_record(
     assert "the same strokes" not in done.stderr + page
 
     strike(LADDER.format(repeats=1), tmp_path / "short", seed=6, sample_rate_hz=48_000)
-    refused = command("compare", "old", "short", cwd=tmp_path)
+    refused = typed("compare", "old", "short", cwd=tmp_path)
     assert refused.returncode == 2
     assert "stage 'ladder' has repeats 1, not 2" in refused.stderr
     assert "sample_rate_hz differs" in refused.stderr
     assert "{" not in refused.stderr
-    allowed = command(
+    allowed = typed(
         "compare", "old", "short", "--allow", "protocol", "--allow", "sample_rate_hz", cwd=tmp_path
     )
     assert allowed.returncode == 3
     assert "allowed although" in allowed.stdout
     assert "strokes on each side would decide" in allowed.stdout
-    assert command("compare", "old", "old", cwd=tmp_path).returncode == 2
-    wrong = command("compare", "old", "new", "--measure", "latncy_median", cwd=tmp_path)
+    assert typed("compare", "old", "old", cwd=tmp_path).returncode == 2
+    wrong = typed("compare", "old", "new", "--measure", "latncy_median", cwd=tmp_path)
     assert "did you mean 'latency_median'" in wrong.stderr
 
 

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import pytest
 from bench_runs import shipped
+from typed import Typed
 
 from rig.cli.exit_code import ExitCode
-from rig.cli.main import main
 
 BRIEF = """format = 1
 name = "brief"
@@ -58,14 +58,13 @@ def say(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureF
     (tmp_path / "bytes.bin").write_bytes(bytes(range(256)))
     (tmp_path / "empty").mkdir()
 
-    def typed(*words: str) -> Told:
-        monkeypatch.setattr(sys, "argv", ["strikebench", *words])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        said = capsys.readouterr()
-        return Told(int(ended.value.code or 0), said.out + said.err)
+    typed = Typed(monkeypatch, capsys)
 
-    return typed
+    def say(*words: str) -> Told:
+        done = typed(*words, cwd=tmp_path)
+        return Told(done.returncode, done.stdout + done.stderr)
+
+    return say
 
 
 @pytest.fixture(scope="module")
