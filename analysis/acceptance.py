@@ -144,7 +144,11 @@ class LimitItem(pytest.Item):
     def runtest(self) -> None:
         """Pass only where the verdict is "pass"."""
         assert isinstance(self.parent, ProtocolFile)
-        analysis = self.parent.analysis()
+        try:
+            analysis = self.parent.analysis()
+        except LimitNotMetError:
+            self.user_properties.append(("verdict", "invalid"))
+            raise
         decision = analysis.decisions[self.place]
         self.decision = decision
         rule = analysis.protocol.decision_rule.replace("_", " ")

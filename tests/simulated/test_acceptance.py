@@ -105,10 +105,12 @@ def test_a_bench_that_cannot_strike_fails_every_limit(
 ) -> None:
     """No record: every limit fails, and the reason is told once."""
     (tmp_path / "four.toml").write_bytes(protocol.read_bytes())
-    told = judge(tmp_path, "four.toml", "-rN", *words)
+    told = judge(tmp_path, "four.toml", "-rN", "--junitxml", "out.xml", *words)
     assert told.stdout.count(found) == 1
     assert told.stdout.count("the first of these tests says why") == 3
     assert "4 failed" in told.stdout
+    report = (tmp_path / "out.xml").read_text(encoding="utf-8")
+    assert report.count('name="verdict" value="invalid"') == 4
 
 
 def test_a_broken_protocol_is_an_error_of_collection(tmp_path: Path) -> None:
