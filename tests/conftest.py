@@ -32,6 +32,11 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
         option.timeout = 300 if "not long" in option.markexpr else 14_400
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the longest, so that at the end no processor waits for one that began last."""
+    items.sort(key=lambda item: item.get_closest_marker("early") is None)
+
+
 class MissingTools:
     """On CI a test skipped because a package is missing is a fault of the set-up, not a pass."""
 

@@ -56,6 +56,7 @@ def middle(values):
     return values[(values >= low) & (values <= high)]
 
 
+@pytest.mark.early
 def test_each_source_is_as_good_as_it_states(jack_server, emulator, tmp_path):
     """Of 300 notes at 10 a second bias and scatter lie inside the stated standard uncertainty.
 

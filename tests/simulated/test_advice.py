@@ -66,6 +66,7 @@ def shares(outcomes: list[Outcome]) -> dict[str, float]:
     return found
 
 
+@pytest.mark.early
 def test_advised_settings_hold(tmp_path: Path) -> None:
     """On six drawn pads and modules the advice holds in all, in each respect."""
     found = shares([outcome(case, tmp_path) for case in advice.cases(6)])

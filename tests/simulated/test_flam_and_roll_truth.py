@@ -183,6 +183,7 @@ def check_as_they_come(
     assert not held or np.mean(held) >= 0.95 - 2 * np.sqrt(0.95 * 0.05 / len(held))
 
 
+@pytest.mark.early
 @pytest.mark.parametrize("pad", ["loam-mesh", "flint-rubber", "gale-cymbal"])
 def test_modules_as_they_come(pad: str, tmp_path: Path) -> None:
     """Two builds, 3 seeds: flam gap within 0.5 ms, rate within 0.5 strokes a second or "at least"."""

@@ -25,6 +25,7 @@ CASES = [
 ]
 
 
+@pytest.mark.early
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("runs", [204, pytest.param(408, marks=pytest.mark.long)])
 def test_median_interval_holds_the_truth_as_often_as_it_says(runs: int, tmp_path: Path) -> None:
