@@ -117,7 +117,7 @@ def flash(
         str, typer.Option(help="avrdude's programmer; the boot loader of common boards is wiring.")
     ] = "wiring",
 ) -> None:
-    """Write the firmware to the board, with the coil supply off."""
+    """Write the firmware to the board, coil supply off."""
     _need("avrdude")
     device = _device(port, serial_number)
     told.print("Switch the coil supply off first: while it is written the board watches nothing.")
@@ -170,7 +170,10 @@ def name(
     serial_number: SerialOption = "",
     programmer: Annotated[str, typer.Option(help="avrdude's programmer.")] = "wiring",
 ) -> None:
-    """Write the board's own serial number, which every run records, with the coil supply off."""
+    """Write the board's own serial number, coil supply off.
+
+    Every run records it.
+    """
     _need("avrdude")
     device = _device(port, serial_number)
     with tempfile.TemporaryDirectory() as folder:
@@ -181,7 +184,10 @@ def name(
 
 @app.command()
 def identity(port: PortOption = "", serial_number: SerialOption = "") -> None:
-    """Tell firmware, serial number, hard limits, last reset, and how the board stands."""
+    """Tell the board's firmware, number, limits and state.
+
+    What caused its last reset, too.
+    """
     _device(port, serial_number)
     board = Board.open(BoardPort(port=port, serial_number=serial_number))
     try:

@@ -22,24 +22,30 @@ app = typer.Typer(
     help="Strike pads at programmed forces, record sensor and notes on one time line, and decide.",
 )
 
-COMMANDS: dict[str, str] = {
-    "demo": "rig.cli.demo:demo",
-    "check": "rig.cli.check:check",
-    "run": "rig.cli.run:run",
-    "import": "rig.cli.import_take:import_take",
-    "analyse": "rig.cli.analyse:analyse",
-    "report": "rig.cli.report:report",
-    "advise": "rig.cli.advise:advise",
-    "compare": "rig.cli.compare:compare",
-    "qualify": "rig.cli.qualify:qualify",
-    "calibrate": "rig.cli.calibrate:calibrate",
-    "devices": "rig.cli.devices:devices",
-    "level": "rig.cli.level:level",
-    "board": "rig.cli.board:app",
-    "verify-record": "rig.cli.verify_record:verify_record",
-    "recover": "rig.cli.recover:recover",
+COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("rig.cli.demo:demo", "Strike a simulated pad, and write two reports."),
+    "check": ("rig.cli.check:check", "How long a protocol takes; what the strikers can't do."),
+    "run": ("rig.cli.run:run", "Strike a protocol, record it, measure, and decide."),
+    "import": (
+        "rig.cli.import_take:import_take",
+        "Make a run folder out of a recording from outside.",
+    ),
+    "analyse": ("rig.cli.analyse:analyse", "Measure a run, and print what was found."),
+    "report": ("rig.cli.report:report", "Draw a run's report as one page."),
+    "advise": ("rig.cli.advise:advise", "Settings for this module; why notes went wrong."),
+    "compare": ("rig.cli.compare:compare", "Runs before and after: better, equal or worse."),
+    "qualify": ("rig.cli.qualify:qualify", "Which differences this bench can see at all."),
+    "calibrate": ("rig.cli.calibrate:calibrate", "Measure a striker's force over its pulse width."),
+    "devices": ("rig.cli.devices:devices", "List serial ports, audio inputs and MIDI ports."),
+    "level": ("rig.cli.level:level", "Meter the audio inputs: noise and head room."),
+    "board": ("rig.cli.board:app", "The controller board's firmware and identity."),
+    "verify-record": (
+        "rig.cli.verify_record:verify_record",
+        "Check whether run folders are whole.",
+    ),
+    "recover": ("rig.cli.recover:recover", "Copy what is left of an incomplete run."),
 }
-"""Name of each command and where its function is."""
+"""Name of each command: where its function is, and its line in the list of all."""
 
 
 def _version(wanted: bool) -> None:
@@ -59,13 +65,13 @@ def _start(
 
 @functools.cache
 def _collect() -> None:
-    for name, place in COMMANDS.items():
+    for name, (place, words) in COMMANDS.items():
         module, _, attribute = place.partition(":")
         found = getattr(importlib.import_module(module), attribute)
         if isinstance(found, typer.Typer):
-            app.add_typer(found, name=name)
+            app.add_typer(found, name=name, short_help=words)
         else:
-            app.command(name)(found)
+            app.command(name, short_help=words)(found)
 
 
 def main() -> None:

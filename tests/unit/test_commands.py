@@ -37,7 +37,7 @@ def told(*words: str) -> subprocess.CompletedProcess[str]:
 @pytest.mark.parametrize("name", sorted(COMMANDS))
 def test_command_has_a_function_with_a_sentence(name: str) -> None:
     """Each command's function exists; its first line is the help that a person reads."""
-    module, _, attribute = COMMANDS[name].partition(":")
+    module, _, attribute = COMMANDS[name][0].partition(":")
     found = getattr(importlib.import_module(module), attribute)
     text = found.info.help if hasattr(found, "info") else found.__doc__
     assert text
