@@ -1,4 +1,4 @@
-"""Starts of strokes that sit on the ringing tail of an earlier one."""
+"""Starts of strokes on the tail of an earlier one, where that tells no modes or is of any make."""
 
 from __future__ import annotations
 
