@@ -84,8 +84,13 @@ def _faults_of(
                 f"{facts.channel_count}, counted from 1"
             )
     numbers = list(channels.values())
-    if len(set(numbers)) < len(numbers):
-        faults.append(f"{path}: one channel can't have two roles ({channels})")
+    for number in sorted(set(numbers)):
+        given = [role for role, one in channels.items() if one == number]
+        if len(given) > 1:
+            faults.append(
+                f"{path}: channel {number} was given for {' and for '.join(given)}; each is on a "
+                "channel of its own"
+            )
     if not RATES_HZ[0] <= facts.sample_rate_hz <= RATES_HZ[1]:
         faults.append(
             f"{path}: {facts.sample_rate_hz} frames a second; {RATES_HZ[0]} to {RATES_HZ[1]} can "

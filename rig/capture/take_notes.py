@@ -62,10 +62,13 @@ def _from_csv(path: Path) -> tuple[TakeNotes | None, list[str]]:
     )
     if table is None:
         return None, faults
+    told = "\n".join(faults)
     for name, least, most in (("note", 0, 127), ("velocity", 0, 127), ("channel", 1, 16)):
         if name in table:
             values = table[name].to_numpy(float)
+            # what is no number at all has been told
             bad = ~((values >= least) & (values <= most) & (values == np.round(values)))
+            bad &= np.array([f", line {r + 2}: {name}: " not in told for r in range(len(values))])
             faults += [
                 f"{path}, line {row + 2}: {name} {values[row]:g} found; whole numbers from "
                 f"{least} to {most} are allowed"
@@ -73,7 +76,7 @@ def _from_csv(path: Path) -> tuple[TakeNotes | None, list[str]]:
             ]
     time_s = table["time_s"].to_numpy(float)
     if not np.isfinite(time_s).all():
-        faults.append(f"{path}: time_s holds {np.count_nonzero(~np.isfinite(time_s))} non-numbers")
+        faults.append(f"{path}: {np.count_nonzero(~np.isfinite(time_s))} rows without a finite time_s")
     if faults:
         return None, faults
     order = np.argsort(time_s, kind="stable")

@@ -53,15 +53,20 @@ def read_strikes(
     if table.empty:
         return empty_plan(), [f"{path}: the plan holds no strike; leave --strikes out instead"]
     time_s = table["time_s"].to_numpy(float)
-    if not np.isfinite(time_s).all():
-        row = int(np.flatnonzero(~np.isfinite(time_s))[0])
-        return empty_plan(), [f"{path}, line {row + 2}: time_s is no number"]
+    known = np.flatnonzero(np.isfinite(time_s))
+    for row in np.flatnonzero(~np.isfinite(time_s))[:5]:
+        place = f"{path}, line {row + 2}: time_s"
+        if not any(fault.startswith(place) for fault in faults):
+            faults.append(f"{place} is blank, or no finite number")
+    if not known.size:
+        return empty_plan(), faults
+    time_s = time_s[known]
     back = np.flatnonzero(np.diff(time_s) < 0)
     if back.size:
         row = int(back[0]) + 1
         faults.append(
-            f"{path}, line {row + 2}: {time_s[row]:g} s comes after {time_s[row - 1]:g} s; strikes "
-            f"must stand in order of time ({back.size} out of order)"
+            f"{path}, line {known[row] + 2}: {time_s[row]:g} s comes after {time_s[row - 1]:g} s; "
+            f"strikes must stand in order of time ({back.size} out of order)"
         )
     if duration_s is not None and time_s.max() - time_s.min() > duration_s:
         faults.append(

@@ -32,7 +32,8 @@ def read_table(
     Returns
     -------
     table
-        Text columns as text, all others as float64 (blank: NaN); None if it can't be used.
+        Text columns as text, all others as float64 (blank, or no number: NaN); None if it can't be
+        read or a needed column is missing.
     faults
         A sentence for each: unknown column with the nearest known one, missing column, a cell
         that is no number with its line.
@@ -72,4 +73,4 @@ def read_table(
             for row in np.flatnonzero(wrong.to_numpy())[:5]
         ]
         table[name] = numbers.astype(float)
-    return (None, faults) if faults else (table, [])
+    return (None if any(name not in raw for name in needed) else table), faults

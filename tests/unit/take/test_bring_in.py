@@ -254,14 +254,18 @@ def test_a_plan_that_is_not_the_protocols_is_refused(take: dict[str, Path]) -> N
 
 def test_all_faults_of_a_take_are_told_at_once(take: dict[str, Path]) -> None:
     """Wrong channel, plan out of order and a bad note stand in one error, with their lines."""
-    take["strikes"].write_text("time_s,striker\n1.0,A\n0.5,A\n")
-    take["midi"].write_text("time_s,note,velocity\n0.1,38,128\n")
+    take["strikes"].write_text("time_s,striker\n1.0,A\n0.5,A\nsoon,A\ninf,A\n,A\n")
+    take["midi"].write_text("time_s,note,velocity\n0.1,38,128\nlate,x,3\n")
     with pytest.raises(BadTakeError) as caught:
         call(take, sensor_channel=7)
     text = str(caught.value)
     assert "channel 7" in text
     assert "line 3: 0.5 s comes after 1 s" in text
     assert "velocity 128" in text
+    for line, cell in ((4, "'soon' is no number"), (5, "is blank, or no"), (6, "is blank, or no")):
+        assert any(f"line {line}: time_s" in part and cell in part for part in text.splitlines())
+    assert "line 3: note: 'x' is no number" in text
+    assert "note nan" not in text
 
 
 @pytest.mark.parametrize(
