@@ -23,20 +23,20 @@ interval_spread_ms = 12
 CASES = [
     (pad, build) for pad in ("loam-mesh", "flint-rubber", "gale-cymbal") for build in ("1.3", "1.4")
 ]
+SEEDS = range(100, 168)
 
 
 @pytest.mark.early
 @pytest.mark.timeout(900)
-@pytest.mark.parametrize("runs", [204, pytest.param(408, marks=pytest.mark.long)])
-def test_median_interval_holds_the_truth_as_often_as_it_says(runs: int, tmp_path: Path) -> None:
-    """Between 92 and 98 in 100 of the 95 % intervals of the median hold the truth.
+def test_median_interval_holds_the_truth_as_often_as_it_says(tmp_path: Path) -> None:
+    """408 runs: between 92 and 98 in 100 of the 95 % intervals of the median hold the truth.
 
-    The truth is the median over all runs of the same pad and build: of 2,720 strokes of 408 runs.
+    The truth is the median over all runs of the same pad and build: of 2,720 strokes.
     """
     held = []
     for pad, build in CASES:
         intervals, latencies_ms = [], []
-        for seed in range(100, 100 + runs // len(CASES)):
+        for seed in SEEDS:
             folder = tmp_path / f"{pad}-{build}-{seed}"
             analysis, truth = strike(
                 STEADY, folder, pad=pad, firmware=build, seed=seed, sample_rate_hz=48_000
@@ -48,5 +48,5 @@ def test_median_interval_holds_the_truth_as_often_as_it_says(runs: int, tmp_path
         median_ms = np.median(np.concatenate(latencies_ms))
         low, high = np.array(intervals).T
         held += ((low <= median_ms) & (median_ms <= high)).tolist()
-    assert len(held) == runs
+    assert len(held) >= 400
     assert 0.92 <= np.mean(held) <= 0.98
