@@ -76,7 +76,9 @@ def _from_csv(path: Path) -> tuple[TakeNotes | None, list[str]]:
             ]
     time_s = table["time_s"].to_numpy(float)
     if not np.isfinite(time_s).all():
-        faults.append(f"{path}: {np.count_nonzero(~np.isfinite(time_s))} rows without a finite time_s")
+        faults.append(
+            f"{path}: {np.count_nonzero(~np.isfinite(time_s))} rows without a finite time_s"
+        )
     if faults:
         return None, faults
     order = np.argsort(time_s, kind="stable")
