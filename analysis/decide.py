@@ -36,6 +36,15 @@ _COUNTED = {
     "din_line_offset_sd": "note",
 }
 """What the count of a measure is of, where not of strokes."""
+_NEEDS = {
+    "resolvable": "; it takes strokes of pattern roll",
+    "flam": "; it takes strokes of pattern flam",
+    "velocity": "; it takes single strokes, over several forces, and their notes",
+    "sound": "; it takes the module's output on an input of role module_out",
+    "host": "; it takes notes at a host port and at a surer source",
+    "din_line": "; it takes an input of role din_line and the board's DIN input",
+}
+"""What a measure can't be had without, by the beginning of its name."""
 _MOST_STROKES = 10_000_000  # beyond this no one strikes on
 
 
@@ -247,7 +256,8 @@ def decide(
     if run_status == "failed":
         return made("invalid", "the run ended on a bench fault, so nothing is decided.")
     if measure is None:
-        return made("undecided", "this run does not measure it.")
+        needs = next((n for start, n in _NEEDS.items() if limit.measure.startswith(start)), "")
+        return made("undecided", f"this run does not measure it{needs}.")
     bound = _in_unit(limit, measure.unit)
     if not math.isfinite(bound):
         return made(
