@@ -38,8 +38,9 @@ def balanced_repeats(table: pd.DataFrame, value: str, factors: Sequence[str]) ->
     short = [name for name in factors if table[name].nunique() < 2]
     if short:
         faults.append(
-            f"{', '.join(short)} takes one value only; at least 2 are needed: "
-            "take more runs with it changed"
+            f"there is only one {' and one '.join(short)}"
+            + (" of each specimen" if "specimen" in factors and "specimen" not in short else "")
+            + "; at least 2 are needed: take more runs in which it differs"
         )
     sizes = table.groupby(list(factors), observed=True).size()
     cells = math.prod(table[name].nunique() for name in factors)

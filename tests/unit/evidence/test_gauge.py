@@ -312,7 +312,7 @@ def test_verdict_says_what_it_would_take() -> None:
     [
         (lambda t: t.assign(reading=t["reading"].where(t.index != 3)), "not finite"),
         (lambda t: t.iloc[1:], "not balanced"),
-        (lambda t: t[t["appraiser"] == "A"], "appraiser takes one value"),
+        (lambda t: t[t["appraiser"] == "A"], "only one appraiser"),
         (lambda t: t.iloc[:0], "at least 2 readings"),
         (lambda t: t.drop(columns="part"), "no column part"),
     ],
