@@ -14,15 +14,10 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from analysis import equivalence, power
+from analysis import equivalence
 from analysis.alike import RunFacts, changed, refuse_unlike
-from analysis.cells import LEAST_IN_CELLS, aligned, in_cells
-from analysis.crosstalk_change import of_crosstalk
-from analysis.equivalence import Array, Difference
-from analysis.interval import finite
-from analysis.rank_shift import of_places
+from analysis.change import Change, change_of, strokes_needed, usable
 from rig.record.bench_fault import BenchError
 from rig.record.measure_names import COMPARED_UNITS
 from rig.record.toml_file import nearest
@@ -112,108 +107,6 @@ class Comparison:
     left_out: tuple[str, ...] = ()
 
 
-def _spread(rows: Array) -> Array:
-    return np.asarray(rows.std(axis=1, ddof=1), dtype=float)
-
-
-def _median(values: Array) -> float:
-    return float(np.median(values)) if values.size else math.nan
-
-
-def _share(table: pd.DataFrame, name: str) -> tuple[int, int]:
-    """Return events and trials: lost or crossed of all struck, doubles of all that sounded."""
-    outcome = table["outcome"]
-    if name in ("lost_share", "crosstalk_share"):
-        struck = outcome.isin(["clean", "lost", "double"])
-        bad = outcome == "lost" if name == "lost_share" else table["crossed"].astype(bool)
-        return int((struck & bad).sum()), int(struck.sum())
-    return int((outcome == "double").sum()), int(outcome.isin(["clean", "double"]).sum())
-
-
-def usable(table: pd.DataFrame) -> pd.DataFrame:
-    """Leave out invalid rows, onsets that no strike explains, and velocities of lost strokes."""
-    rows = table[table["valid"].astype(bool) & (table["strike"] >= 0)]
-    return rows.assign(velocity=rows["velocity"].where(rows["velocity"] >= 0))
-
-
-@dataclasses.dataclass(frozen=True)
-class _Raw:
-    difference: Difference
-    before: float
-    after: float
-    counts: tuple[int, int]
-    events: tuple[int, int] | None = None
-
-
-def _measured(
-    name: str, before: pd.DataFrame, after: pd.DataFrame, confidence: float, seed: int
-) -> _Raw:
-    if name in ("lost_share", "double_share", "crosstalk_share"):
-        (k1, n1), (k2, n2) = _share(before, name), _share(after, name)
-        found = equivalence.of_shares(k1, n1, k2, n2, confidence)
-        in_percent = [100.0 * x for x in found[:5]]
-        difference = Difference(
-            in_percent[0],
-            in_percent[1],
-            in_percent[2],
-            in_percent[3],
-            in_percent[4],
-            found.p_more,
-            found.p_less,
-            100.0 * found.standard_error,
-            found.method,
-        )
-        shares = [100.0 * k / n if n else math.nan for k, n in ((k1, n1), (k2, n2))]
-        return _Raw(difference, shares[0], shares[1], (n1, n2), (k1, k2))
-    if name == "crosstalk_level":
-        change = of_crosstalk(before, after, confidence)
-        return _Raw(change.difference, *change.medians_db, change.counts)
-    column = "velocity" if name == "velocity" else "latency_s"
-    scale = 1.0 if name == "velocity" else 1000.0
-    x, y, *cells = in_cells(before, after, column, 1)
-    medians, counts = (scale * _median(x), scale * _median(y)), (x.size, y.size)
-    if name == "latency_median":
-        # with few strokes the exact test of one cell
-        within = (cells[0], cells[1]) if min(counts) >= LEAST_IN_CELLS else None
-        places = of_places(scale * x, scale * y, confidence, within)
-        return _Raw(places, *medians, counts)
-    means = [float(v.mean()) if v.size else math.nan for v in (x, y)]
-    x, y = (scale * side for side in aligned(before, after, column))
-    if name == "velocity":
-        # velocities are whole numbers: ranks of so many ties tell no shift between two of them
-        return _Raw(equivalence.of_means(x, y, confidence), means[0], means[1], counts)
-    if name == "latency_sd":
-        difference = equivalence.of_statistics(x, y, _spread, confidence, seed=seed)
-        values = [float(v.std(ddof=1)) if v.size > 1 else math.nan for v in (x, y)]
-    else:
-        x, y = (scale * finite(table[column]) for table in (before, after))
-        difference = equivalence.of_quantiles(x, y, 0.95, confidence)
-        values = [float(np.quantile(v, 0.95)) if v.size else math.nan for v in (x, y)]
-    return _Raw(difference, values[0], values[1], counts)
-
-
-def _strokes_needed(raw: _Raw, asked: Asked, risk: float, target: float) -> int:
-    """Strokes a side that decide, with the margin's difference or none, in ``target`` cases."""
-    n = min(raw.counts)
-    if n < 2:
-        return 0
-    if raw.events is not None:
-        # what may well be the share before: the upper bound that 80 % of runs keep
-        z = float(stats.norm.ppf(0.8))
-        share = (raw.events[0] + z**2 / 2.0) / (raw.counts[0] + z**2)
-        high = min(0.99, share + z * math.sqrt(share * (1 - share) / (raw.counts[0] + z**2)))
-        rounded = float(f"{high:.2g}")
-        planned = power.strokes_for_share(rounded, asked.margin / 100.0, risk, target)
-    elif math.isfinite(raw.difference.standard_error):
-        deviation = raw.difference.standard_error * math.sqrt(n / 2.0)
-        deviation *= math.sqrt((n - 1) / stats.chi2.ppf(0.2, n - 1))
-        planned = power.strokes_for_shift(deviation, asked.margin, risk, target)
-    else:
-        planned = 4 * max(n, 5)
-    # already struck so many, and the difference lies between none and the margin
-    return planned if planned > n else 2 * n
-
-
 def compare(
     before: pd.DataFrame,
     after: pd.DataFrame,
@@ -264,7 +157,7 @@ def compare(
         name: dataclasses.replace(ASKED[name], margin=given.get(name, ASKED[name].margin))
         for name in measures
     }
-    raws = {name: _measured(name, x, y, confidence, seed) for name in measures}
+    raws = {name: change_of(name, x, y, confidence, seed) for name in measures}
     worse = equivalence.holm([_p_worse(raws[name], asked[name]) for name in measures])
     better = equivalence.holm([_p_better(raws[name], asked[name]) for name in measures])
     risk = (1.0 - confidence) / among
@@ -280,7 +173,7 @@ def compare(
             verdict = "better"
         needed = 0
         if verdict == "undecided":
-            needed = _strokes_needed(raw, how, risk / len(measures), target_power)
+            needed = strokes_needed(raw, how.margin, risk / len(measures), target_power)
         compared.append(
             Compared(
                 name=name,
@@ -360,11 +253,11 @@ def _refuse_senseless(
         raise ComparisonError(f"comparison: {'; '.join(faults)}. Measures are {', '.join(ASKED)}")
 
 
-def _p_worse(raw: _Raw, asked: Asked) -> float:
+def _p_worse(raw: Change, asked: Asked) -> float:
     if asked.better == "same":
         return min(1.0, 2.0 * min(raw.difference.p_more, raw.difference.p_less))
     return raw.difference.p_more
 
 
-def _p_better(raw: _Raw, asked: Asked) -> float:
+def _p_better(raw: Change, asked: Asked) -> float:
     return 1.0 if asked.better == "same" else raw.difference.p_less

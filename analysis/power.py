@@ -80,7 +80,7 @@ def _least(enough: Callable[[int], bool], start: int) -> int:
 def strokes_for_share(share: float, margin: float, risk: float, power: float) -> int:
     """Strokes a side to see a share rise by ``margin``, and to show no rise where there is none.
 
-    By counting all outcomes of the tests that :mod:`analysis.compare` makes.
+    By counting all outcomes of the tests that :mod:`analysis.change` makes.
     """
     after = min(1.0, share + margin)
 

@@ -72,8 +72,8 @@ def compare(
 ) -> None:
     """Compare runs of one protocol on one bench, measure by measure and over all."""
     from analysis.alike import changed, pool, zone_pair, zones_left_out
+    from analysis.change import usable
     from analysis.compare import compare as judge
-    from analysis.compare import usable
     from analysis.comparison_record import (
         Named,
         as_json,
