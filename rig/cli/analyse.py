@@ -91,3 +91,9 @@ def print_decisions(analysis: Analysis) -> None:
         results.print(verdict_line(decision.verdict, decision.reason), markup=False)
     word = (analysis.overall or "no limits asked").upper()
     results.print(f"{word}: {analysis.reason()}", markup=False)
+    copied = (analysis.path / "recovered.json").exists()
+    if analysis.recording.status != "complete" and not (analysis.recording.imported or copied):
+        told.print(
+            f"To go on with it: strikebench run PROTOCOL --bench BENCH --specimen SPECIMEN "
+            f"--resume {analysis.path}"
+        )
