@@ -1,27 +1,41 @@
 """Which trial next? Bayesian search for a resolvable rate, a flam gap or the softest sure stroke.
 
-The chance that a trial comes out right is a logistic curve of its level (rate, gap or force) with a
-threshold, a width, a lapse, and a floor: beyond its dead time a module still answers some strokes,
-late, by their ringing. A grid holds the chance of every combination; each trial is struck
-at the level whose outcome tells most about the level sought (least expected entropy), and the
-search stops at the precision demanded.
+Sought is the level (rate, gap or force) from which on a trial comes out right with the chance
+demanded. On the good side of it the chance follows a logistic curve, of any sharpness, up to a
+lapse. On the bad side each level may lie on that curve or, off it, have any chance below the one
+demanded: a module that recovers late has plateaus there, and pads that ring on make the chance
+rise and fall. A grid holds every combination; each trial is struck at the level whose outcome
+tells most about the level sought (least expected entropy), and the search stops at the precision
+demanded.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import functools
 import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
+from scipy.optimize import isotonic_regression
 
 from rig.record.bench_fault import BenchError
 
 Array = NDArray[np.float64]
 
 _BINS = 48
+_PLACES = 121
+_SHARPEST = 0.03
+"""Least width of a curve, in steps of the ladder: nothing sharper can be told from a jump."""
+_SMOOTH = 0.25
+"""Width from which on a curve spreads over several levels."""
+_OFF_CURVE = np.array([0.0, 0.3])
+"""Share of the levels on the bad side that do not lie on the curve, of modules of two kinds."""
+_GONE = 1e-5
+"""What has less than this of the largest weight plays no part any more."""
+_FALLS = 4.0
+"""Log likelihood ratio from which on shares that rise and fall are no accident (by simulation: of
+modules whose chance rises once none came to 3)."""
 
 
 class SearchError(BenchError):
@@ -35,12 +49,17 @@ class Found:
     Attributes
     ----------
     value, low, high
-        Level at which the demanded share comes out right: posterior median and interval.
+        Level from which on the demanded share comes out right: posterior median and interval.
     bound
         ``at_least``/``at_most``: the bench's own limit stands in the way, and ``value`` is that
         limit; ``""`` otherwise.
     done
         Precision reached, or the bench's limit shown.
+    stuck
+        The interval lies between two neighbouring levels and is still wider than the precision:
+        only levels between them would tell more.
+    falls
+        The trials themselves show that the share does not rise (or fall) but once.
     """
 
     value: float
@@ -49,38 +68,10 @@ class Found:
     confidence: float
     bound: str
     done: bool
+    stuck: bool
+    falls: bool
     trials: int
-    method: str = "Bayesian grid, logistic with lapse and floor"
-
-
-@functools.lru_cache(maxsize=16)
-def _grid(
-    levels: tuple[float, ...], rising: bool, target: float
-) -> tuple[Array, Array, Array, Array]:
-    """Return the level sought, log prior, and log chances of right and wrong of each combination.
-
-    Shapes (combinations,) and (levels, combinations), in ascending order of the level sought.
-    """
-    span = levels[-1] - levels[0]
-    # the threshold may lie beyond what the bench can strike
-    thresholds = np.linspace(levels[0] - 0.3 * span, levels[-1] + 0.3 * span, 201)
-    widths = np.geomspace(span / 200.0, span / 8.0, 16)
-    # one that left the target out of reach would leave nothing to search for
-    lapses = np.minimum(np.array([0.0, 0.15, 0.45]) * (1.0 - target), [0.0, 0.01, 0.03])
-    floors = np.array([0.0, 0.4, 0.7]) * min(1.0, 2.0 * (target - 0.4))
-    threshold, width, lapse, floor = (
-        axis.ravel() for axis in np.meshgrid(thresholds, widths, lapses, floors, indexing="ij")
-    )
-    sign = 1.0 if rising else -1.0
-    asked = (target - floor) / (1.0 - lapse - floor)
-    sought = threshold + sign * width * special.logit(asked)
-    order = np.argsort(sought, kind="stable")
-    rise = special.expit(sign * (np.asarray(levels)[:, None] - threshold) / width)
-    chance = floor + (1.0 - lapse - floor) * rise
-    chance = np.clip(chance[:, order], 1e-6, 1.0 - 1e-6)
-    prior = np.log(np.array([0.7, 0.2, 0.1]))[np.searchsorted(lapses, lapse)]
-    prior += np.log(np.array([0.5, 0.25, 0.25]))[np.searchsorted(floors, floor)]
-    return sought[order], prior[order], np.log(chance), np.log1p(-chance)
+    method: str = "Bayesian grid, logistic with lapse; levels below may lie off it"
 
 
 class Search:
@@ -104,7 +95,10 @@ class Search:
     Notes
     -----
     Entropy of the posterior as the criterion: Kontsevich and Tyler 1999, Vision Research 39:2729
-    (from memory); here of the level sought alone, the rest being nuisance.
+    (from memory); here of the level sought alone, the rest being nuisance. Places are counted in
+    steps of the ladder, straight between two levels, so that a ladder is searched alike whatever
+    its unit and its spacing. Prior: every place alike, up to 0.3 ladders beyond either end; every
+    width alike on a log scale.
     """
 
     def __init__(
@@ -129,10 +123,65 @@ class Search:
             )
         self.rising, self.target, self.precision = rising, target, precision
         self.confidence, self.most_trials = confidence, most_trials
-        self.right = np.zeros(self.levels.size, dtype=int)
-        self.trials = np.zeros(self.levels.size, dtype=int)
-        grid = _grid(tuple(self.levels.tolist()), rising, target)
-        self._sought, self._log_weight, self._log_right, self._log_wrong = grid
+        steps = self.levels.size - 1
+        self.right = np.zeros(steps + 1, dtype=int)
+        self.trials = np.zeros(steps + 1, dtype=int)
+        self._sign = 1.0 if rising else -1.0
+        # a lapse that left the target out of reach would leave nothing to search for
+        lapses = np.minimum(np.array([0.0, 0.15, 0.45]) * (1.0 - target), [0.0, 0.01, 0.03])
+        # the width moves the level sought, so it goes in finer steps where it does so by much
+        widest = max(steps / 8.0, 1.0)
+        sharp = np.geomspace(_SHARPEST, _SMOOTH, 4)[:-1]
+        smooth = np.geomspace(_SMOOTH, widest, math.ceil(math.log(widest / _SMOOTH) / 0.22) + 1)
+        widths = np.concatenate([sharp, smooth])
+        alike = np.gradient(np.log(widths))
+        self._width, self._lapse, off_curve = (
+            axis.ravel() for axis in np.meshgrid(widths, lapses, _OFF_CURVE, indexing="ij")
+        )
+        kinds = np.outer([0.7, 0.2, 0.1], [0.6, 0.4])
+        self._prior = np.log(np.multiply.outer(alike, kinds)).ravel()
+        self._log_off, self._log_curve = np.log(np.maximum(off_curve, 1e-30)), np.log1p(-off_curve)
+        self._at_target = special.logit(target / (1.0 - self._lapse))
+        # of a level off the curve: log chance of its outcomes, and chance that the next is right
+        self._off = np.zeros(steps + 1)
+        self._off_next = np.full(steps + 1, target / 2.0)
+        self._ends = (-0.3 * steps, 1.3 * steps)
+        self._build(*self._ends)
+
+    def _build(self, least: float, most: float) -> None:
+        """Lay the grid between these places, and weigh it by all outcomes so far.
+
+        Arrays are (places, shapes), or (levels, places, shapes).
+        """
+        self._place = np.linspace(least, most, _PLACES)
+        number = np.arange(self.levels.size, dtype=float)
+        away = self._sign * (number[:, None] - self._place)
+        self._bad = away < 0.0
+        rise = special.expit(away[:, :, None] / self._width + self._at_target)
+        self._chance = np.clip((1.0 - self._lapse) * rise, 1e-9, 1.0 - 1e-6)
+        self._on = np.zeros_like(self._chance)
+        self._told = {int(i): self._likelihood(int(i)) for i in np.flatnonzero(self.trials)}
+        self._log_weight = np.zeros(self._chance.shape[1:]) + self._prior
+        for told in self._told.values():
+            self._log_weight += told
+
+    def _likelihood(self, level: int) -> Array:
+        """Log chance of a level's outcomes, for each combination."""
+        right, wrong = self.right[level], self.trials[level] - self.right[level]
+        on = right * np.log(self._chance[level]) + wrong * np.log1p(-self._chance[level])
+        self._on[level] = on
+
+        def mean_off(hits: int) -> float:
+            """Log chance of so many hits and the misses, chances below the target all alike."""
+            below = special.betainc(hits + 1, wrong + 1, self.target)
+            return float(
+                special.betaln(hits + 1, wrong + 1) + np.log(max(below, 1e-300) / self.target)
+            )
+
+        self._off[level] = mean_off(right)
+        self._off_next[level] = math.exp(min(mean_off(right + 1) - self._off[level], 0.0))
+        mixed = np.logaddexp(on + self._log_curve, self._off[level] + self._log_off)
+        return np.asarray(np.where(self._bad[level][:, None], mixed, on), dtype=float)
 
     def _weight(self) -> Array:
         weight = np.exp(self._log_weight - self._log_weight.max())
@@ -143,19 +192,24 @@ class Search:
 
         ``among``: levels that can still be struck, of those given; all of them if left out.
         """
-        # what has become next to impossible tells nothing, and most of the grid soon has
-        alive = self._log_weight > self._log_weight.max() - 14.0
-        weight = self._weight()[alive]
+        weight = self._weight()
+        alive = weight > _GONE * weight.max()
+        place, shape = np.nonzero(alive)
+        weight = weight[alive]
         # bins of equal posterior chance follow the search as it closes in
         share = np.cumsum(weight)
         edges = np.searchsorted(share, np.linspace(0.0, share[-1], _BINS + 1)[1:-1])
         starts = np.unique(np.concatenate([[0], edges]))
         in_bin = np.add.reduceat(weight, starts)
-        chance = np.exp(self._log_right[:, alive])
+        chance = self._chance[:, alive]
+        odds_off = self._off[:, None] - self._on[:, alive]
+        odds_off += (self._log_off - self._log_curve)[shape]
+        off = np.where(self._bad[:, place], special.expit(odds_off), 0.0)
+        chance = chance + off * (self._off_next[:, None] - chance)
         right_in_bin = np.add.reduceat(chance * weight, starts, axis=1)
-        right = right_in_bin / np.maximum(in_bin, 1e-300)
-        outcome = right_in_bin.sum(axis=1)
-        told = _binary_entropy(outcome) - (_binary_entropy(right) * in_bin).sum(axis=1)
+        right = np.clip(right_in_bin / np.maximum(in_bin, 1e-300), 0.0, 1.0)
+        outcome = np.clip(right_in_bin.sum(axis=1) / weight.sum(), 0.0, 1.0)
+        told = _binary_entropy(outcome) - (_binary_entropy(right) @ in_bin) / weight.sum()
         if among is not None:
             told = np.where(np.isin(self.levels, among), told, -np.inf)
         return float(self.levels[int(np.argmax(told))])
@@ -168,36 +222,49 @@ class Search:
                 f"search: {right} of {trials} right at {level}; the level must be one of those "
                 f"given ({self.levels[0]:g}..{self.levels[-1]:g}), and right at most all"
             )
-        self._log_weight = (
-            self._log_weight
-            + right * self._log_right[place]
-            + (trials - right) * self._log_wrong[place]
-        )
         self.right[place] += right
         self.trials[place] += trials
+        told = self._likelihood(place)
+        self._log_weight = self._log_weight + told - self._told.get(place, 0.0)
+        self._told[place] = told
+        self._refine()
+
+    def _refine(self) -> None:
+        """Lay the grid anew about what is still likely, or wide again if that leaves it."""
+        likely = self._likely()
+        least, most = self._ends
+        first, last = self._place[0], self._place[-1]
+        left = (likely[0] == 0 and first > least) or (likely[-1] == _PLACES - 1 and last < most)
+        if left:
+            self._build(least, most)
+            likely = self._likely()
+        step = self._place[1] - self._place[0]
+        least = max(least, float(self._place[likely[0]] - 2.0 * step))
+        most = min(most, float(self._place[likely[-1]] + 2.0 * step))
+        if most - least < 0.6 * (self._place[-1] - self._place[0]):
+            self._build(least, most)
+
+    def _likely(self) -> NDArray[np.intp]:
+        weight = self._weight().sum(axis=1)
+        return np.flatnonzero(weight > _GONE * weight.max())
 
     def found(self) -> Found:
         """What is known now; without a trial, nothing (NaN)."""
         trials = int(self.trials.sum())
         if trials == 0:
-            nan = math.nan
             return Found(
-                value=nan,
-                low=nan,
-                high=nan,
-                confidence=self.confidence,
-                bound="",
-                done=False,
-                trials=0,
-            )
-        weight = self._weight()
-        share = np.cumsum(weight)
+                value=math.nan, low=math.nan, high=math.nan, confidence=self.confidence,
+                bound="", done=False, stuck=False, falls=False, trials=0,
+            )  # fmt: skip
+        weight = self._weight().sum(axis=1)
+        share = np.cumsum(weight) - 0.5 * weight
         tail = (1.0 - self.confidence) / 2.0
-        low, value, high = (float(self._at(share, p)) for p in (tail, 0.5, 1.0 - tail))
+        places = np.interp([tail, 0.5, 1.0 - tail], share, self._place)
+        low, value, high = (self._level_at(float(place)) for place in places)
         least, most = float(self.levels[0]), float(self.levels[-1])
         # chance that the bench cannot go where the level sought lies, on the good side and the bad
-        above = float(weight[self._sought >= most].sum())
-        below = float(weight[self._sought <= least].sum())
+        above = float(weight[self._place >= self.levels.size - 1].sum())
+        below = float(weight[self._place <= 0.0].sum())
         bound = ""
         if above >= self.confidence:
             bound, value, low = "at_least", most, most
@@ -206,23 +273,34 @@ class Search:
             bound, value, high = "at_most", least, least
             low = -math.inf
         done = bool(bound) or high - low <= self.precision
+        between = places[0] >= 0.0 and math.floor(places[0]) == math.ceil(places[2]) - 1
         return Found(
-            value=value,
-            low=low,
-            high=high,
-            confidence=self.confidence,
-            bound=bound,
-            done=done,
-            trials=trials,
-        )
+            value=value, low=low, high=high, confidence=self.confidence, bound=bound, done=done,
+            stuck=not done and between and places[2] <= self.levels.size - 1,
+            falls=self._falls(), trials=trials,
+        )  # fmt: skip
 
-    def _at(self, share: Array, p: float) -> float:
-        return float(np.interp(p, share, self._sought))
+    def _level_at(self, place: float) -> float:
+        """Level at a place of the ladder; beyond its ends its last step goes on."""
+        below = min(max(math.floor(place), 0), self.levels.size - 2)
+        step = self.levels[below + 1] - self.levels[below]
+        return float(self.levels[below] + (place - below) * step)
+
+    def _falls(self) -> bool:
+        """Whether shares free of each other explain the outcomes far better than monotone ones."""
+        struck = self.trials > 0
+        right, trials = self.right[struck], self.trials[struck]
+        share = right / trials
+        monotone = np.asarray(isotonic_regression(share, weights=trials, increasing=self.rising).x)
+        free = special.xlogy(right, share) + special.xlog1py(trials - right, -share)
+        held = special.xlogy(right, monotone) + special.xlog1py(trials - right, -monotone)
+        return bool((free - held).sum() > _FALLS)
 
     @property
     def finished(self) -> bool:
-        """Whether to stop: done, or no trials left."""
-        return int(self.trials.sum()) >= self.most_trials or self.found().done
+        """Whether to stop: done, no trials left, or the levels too far apart to tell more."""
+        found = self.found()
+        return int(self.trials.sum()) >= self.most_trials or found.done or found.stuck
 
 
 def _binary_entropy(chance: Array) -> Array:

@@ -13,10 +13,19 @@ from analysis.match import match_notes
 from analysis.recovery import RecoveryMap
 from analysis.search import Search
 from rig.record.bench_fault import BenchError
+from rig.record.ladder_steps import ladder
 from rig.record.midi_bytes import BYTE_US, parse_notes
 from rig.record.protocol import FlamStage, RollStage, SingleStage, Stage
 
 Floats = npt.NDArray[np.float64]
+
+_COLUMNS = {
+    "rates_per_s": "rate_per_s",
+    "gaps_ms": "gap_ms",
+    "forces_n": "force_n",
+    "widths_us": "width_us",
+}
+"""Of the plan, by the ladder's key in the protocol."""
 
 
 def notes_of_strokes(
@@ -66,10 +75,14 @@ def notes_of_strokes(
 
 
 class Answer(NamedTuple):
-    """What a search found, as a sentence, and whether it is as precise as asked."""
+    """What a search found, as a sentence; whether it is as precise as asked, or can't become so.
+
+    ``stuck``: the answer lies between two levels further apart than the precision.
+    """
 
     sentence: str
     done: bool
+    stuck: bool = False
 
 
 class StageSearch:
@@ -91,14 +104,9 @@ class StageSearch:
         self._stage, self._precision = stage, stage.precision
         self._chance = stage.chance_percent / 100.0
         self._confidence = confidence
-        if isinstance(stage, RollStage):
-            column, self._unit = "rate_per_s", "strokes/s"
-        elif isinstance(stage, FlamStage):
-            column, self._unit = "gap_ms", "ms"
-        elif stage.forces_n:
-            column, self._unit = "force_n", "N"
-        else:
-            column, self._unit = "width_us", "µs"
+        found = ladder(stage)
+        self._unit, self._precision_key = found.unit, found.precision_key
+        column = _COLUMNS[found.key]
         # of a pair only the second stroke has a gap; its coil is first on where its flight is long
         levelled = strikes[strikes[column].notna()]
         last = levelled[levelled["burst"] != levelled["burst"].shift(-1)]
@@ -146,8 +154,11 @@ class StageSearch:
             self._search.record(level, int(right.sum()), right.size)
 
     def next_burst(self) -> int | None:
-        """Burst to strike next; None: precise enough, or nothing of the stage is left."""
-        if not self._open.any() or self.answer().done:
+        """Burst to strike next; None: precise enough, or nothing that is left would make it so."""
+        if not self._open.any():
+            return None
+        answer = self.answer()
+        if answer.done or answer.stuck:
             return None
         if self.map is not None:
             cells = np.zeros(self.map.trials.shape, dtype=bool)
@@ -176,7 +187,12 @@ class StageSearch:
         if not found.done:
             value += f", not as precise as {self._precision:g} {self._unit}: give "
             value += self._missing(self._search.levels, found.value)
-        return Answer(f"search in stage {self._stage.name!r}: {what} {value}; {struck}", found.done)
+        if found.falls:
+            value += ". On the way there the chance rises and falls again, and may do so unseen "
+            value += f"between the levels struck: leave out {self._precision_key}, and every level "
+            value += "is struck"
+        sentence = f"search in stage {self._stage.name!r}: {what} {value}; {struck}"
+        return Answer(sentence, found.done, found.stuck)
 
     def _missing(self, levels: Floats, value: float) -> str:
         """What would make the answer as precise as asked: nothing lies between two levels."""

@@ -13,6 +13,7 @@ from rig.cli.console import results, told
 from rig.cli.exit_code import ExitCode
 from rig.record.calibration_age import calibration_doubts
 from rig.record.dry_run import DryRun, dry_run
+from rig.record.ladder_steps import wide_steps
 from rig.record.loaders import load_bench, load_protocol
 
 
@@ -28,13 +29,12 @@ def check(
 ) -> None:
     """Tell how long a protocol takes, how often it strikes, and what the strikers can't do."""
     facts = load_bench(bench)
-    found = dry_run(load_protocol(protocol), facts, seed=seed)
+    asked = load_protocol(protocol)
+    found = dry_run(asked, facts, seed=seed)
     results.print(stage_table(found))
     unplanned = len(set(found.stages["stage"]) - set(found.plan.bursts["stage"]))
     left_out = f"; {unplanned} of the stages can't be planned yet" if unplanned else ""
-    results.print(
-        f"{found.strokes} strokes in {_clock(found.duration_s)}{left_out}", markup=False
-    )
+    results.print(f"{found.strokes} strokes in {_clock(found.duration_s)}{left_out}", markup=False)
     today = datetime.datetime.now(datetime.UTC).date()
     for doubt in calibration_doubts(facts, today, set(found.plan.strikes["striker"])):
         told.print(f"note: {doubt}", markup=False)
@@ -42,6 +42,8 @@ def check(
         from analysis.host_path import host_path  # late: it loads what checking needs nothing of
 
         told.print(f"note: {host_path(facts.midi).remark}", markup=False)
+    for wide in wide_steps(asked):
+        told.print(f"note: {wide}", markup=False)
     for refusal in found.refusals:
         told.print(f"refused: {refusal}", markup=False)
     if not found.allowed:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from rig.link.messages import EventKind
 from rig.record.bench_fault import BenchError
 from rig.record.force_width import ForceWidth
+from rig.record.ladder_steps import wide_step
 from rig.record.limits import TICKS_PER_S
 
 if TYPE_CHECKING:
@@ -116,6 +117,8 @@ class Chooser:
             stage = next(one for one in protocol.stages if one.name == name)
             search = StageSearch(stage, strikes[strikes["stage"] == name], protocol.confidence)
             self._stage_searches[name] = search
+            if wide := wide_step(stage):
+                so_far.remark(wide)
         for burst in struck:
             if burst not in self._taken:
                 search.record(burst, self._notes(so_far, burst))

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from advice import Case, cases
+from scipy import special
 from true_gap import crossing
 
 from analysis.search import Found
@@ -176,9 +177,49 @@ def near(found: Found, true: float, least: float, most: float, room: float) -> b
     return abs(found.value - min(max(true, least), most)) <= room
 
 
+def reaches(trial: Trial, level: float) -> bool:
+    """Whether the module's own chance at a level is at least the one demanded.
+
+    Struck until the share is 20 times likelier than one at the demanded chance (log ratio above 3),
+    or 300 times.
+    """
+    hits = count = 0
+    while count < 300:
+        _, hit = told([trial(level) for _ in range(20)])
+        hits, count = hits + int(hit.sum()), count + max(hit.size, 1)
+        share = hits / count
+        ratio = special.xlogy(hits, share / CHANCE)
+        ratio += special.xlogy(count - hits, (1.0 - share) / (1.0 - CHANCE))
+        if ratio > 3.0:
+            break
+    return hits / count >= CHANCE
+
+
+def holds(found: Found, trial: Trial, levels: np.ndarray) -> bool:
+    """Whether the module's own chance passes the demanded one within an interval.
+
+    Not yet reached at its lower end, and reached at its upper one (or at a level struck between:
+    where pads ring on the chance may pass the demanded one, and fall again). An open end holds.
+    """
+    if np.isfinite(found.low) and reaches(trial, found.low):
+        return False
+    within = levels[(levels > found.low) & (levels < found.high)]
+    return bool(np.isinf(found.high)) or any(reaches(trial, x) for x in [found.high, *within[::-1]])
+
+
+def covers(held: list[bool]) -> bool:
+    """Whether 93 % of intervals hold at least; of a few, within 2.5 errors of chance."""
+    slack = 2.5 * np.sqrt(0.95 * 0.05 / len(held)) if len(held) < 150 else 0.0
+    return bool(np.mean(held) >= 0.93 - slack)
+
+
 @pytest.mark.parametrize("modules", [3, LONG])
 def test_the_softest_sure_stroke_takes_a_third_of_a_grids_strokes(modules: int) -> None:
-    """Thresholds, gains, pads and noise drawn: to an interval of 0.25 N, both near the truth."""
+    """Thresholds, gains, pads and noise drawn: to an interval of 0.25 N, both near the truth.
+
+    The interval holds it at least as often as it says. It holds more: it ends at 0.25 N, and the
+    modules' chances rise within a few hundredths of a newton.
+    """
     strokes, right, held = [], [], []
     for case in cases(modules):
         module = StruckModule(case)
@@ -189,9 +230,11 @@ def test_the_softest_sure_stroke_takes_a_third_of_a_grids_strokes(modules: int) 
             strokes.append(module.strokes - before)
         true_n, _ = truth_of(module.single, FORCES_N[0], FORCES_N[-1], 0.2)
         right += [near(one, true_n, FORCES_N[0], FORCES_N[-1], 0.25) for one in found]
-        held += [one.low <= true_n <= one.high for one in found]
+        held.append(holds(found[0], module.single, FORCES_N))
     count = np.array(strokes).reshape(-1, 2)
-    print(count.sum(axis=0), np.median(count[:, 0] / count[:, 1]), np.mean(right), np.mean(held))
+    print(count.sum(axis=0), np.median(count[:, 0] / count[:, 1]), np.mean(right))
+    print(f"{sum(held)} of {len(held)} intervals hold the truth")
+    assert covers(held)
     assert count[:, 0].sum() <= count[:, 1].sum() / 3
     assert np.median(count[:, 0] / count[:, 1]) <= 1 / 3
     assert np.mean(right) >= 0.95
@@ -206,9 +249,12 @@ def test_the_flam_gap_takes_a_third_of_a_grids_strokes(modules: int) -> None:
     from a grid finds the gap from which on seconds are caught for good; they are left out of what
     is asked of the answers, and printed. A few are so far from it that neither becomes precise: of
     them no precision is equal, and their strokes are not compared.
+
+    The interval is asked of all, but where the search itself says that the chance falls again:
+    the module's own chance passes the demanded one within it.
     """
     rng = np.random.default_rng(71)
-    strokes, right, dipping, undone = [], [], [], 0
+    strokes, right, dipping, undone, held, said = [], [], [], 0, [], 0
     for case in cases(modules):
         module = StruckModule(
             case, gain_db=0.0, threshold_percent=1.6, dead_time_ms=float(rng.uniform(12, 45))
@@ -223,12 +269,20 @@ def test_the_flam_gap_takes_a_third_of_a_grids_strokes(modules: int) -> None:
             continue
         assert found[0].done
         strokes.append(taken)
+        if found[0].falls:
+            said += 1
+        else:
+            held.append(holds(found[0], module.pair, GAPS_MS))
         true_ms, dips = truth_of(module.pair, GAPS_MS[0], GAPS_MS[-1], 6.0)
         both = [near(one, true_ms, GAPS_MS[0], GAPS_MS[-1], 3.0) for one in found]
         (dipping if dips else right).append(both)
     count = np.array(strokes)
     print(count.sum(axis=0), np.median(count[:, 0] / count[:, 1]), undone)
     print(len(right), np.mean(right, axis=0), len(dipping), np.mean(dipping or [[0]], axis=0))
+    print(
+        f"{sum(held)} of {len(held)} intervals hold the truth; of {said} it is said that it falls"
+    )
+    assert covers(held)
     assert count[:, 0].sum() <= count[:, 1].sum() / 3
     assert np.median(count[:, 0] / count[:, 1]) <= 1 / 3
     # measured with 200 modules: 98.6 % of either, where the chance does not fall again

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.stage_search import StageSearch
-from rig.record.protocol import FlamStage
+from rig.record.protocol import FlamStage, SingleStage
 
 STAGE = FlamStage(
     name="map", strikers=("A", "B"), gaps_ms=(8.0, 20.0, 32.0), level_differences_db=(-12.0, 0.0),
@@ -46,3 +46,35 @@ def test_levels_too_far_apart_are_named() -> None:
         search.record(burst, [1, int(late)])
     sentence = search.answer().sentence
     assert "not as precise as 4 ms: give levels closer together about" in sentence
+
+
+def test_a_jump_in_too_wide_a_step_ends_the_search() -> None:
+    """Once it is told in which step the jump lies, the rest of the repeats is not struck."""
+    stage = SingleStage(
+        name="soft", strikers=("A",), forces_n=(1.0, 2.0, 3.0, 4.0, 5.0), repeats=500,
+        precision_n=0.3,
+    )  # fmt: skip
+    plan = pd.DataFrame({"force_n": np.tile(stage.forces_n, 500), "level_difference_db": 0.0})
+    search = StageSearch(stage, plan.assign(burst=np.arange(len(plan))), 0.95)
+    while (burst := search.next_burst()) is not None:
+        search.record(burst, [int(plan["force_n"][burst] > 2.5)])
+    assert search.strokes < 100
+    answer = search.answer()
+    assert not answer.done
+    assert "give levels closer together about 2." in answer.sentence
+
+
+def test_a_chance_that_falls_again_is_told() -> None:
+    """Gaps caught, then lost, then caught again: said, with the key to leave out."""
+    stage = FlamStage(
+        name="flam", strikers=("A", "B"), gaps_ms=tuple(np.arange(10.0, 40.0, 2.0)), force_n=12.0,
+        precision_ms=3.0,
+    )  # fmt: skip
+    gaps = np.tile(stage.gaps_ms, 3)
+    plan = pd.DataFrame({"gap_ms": gaps, "burst": np.arange(gaps.size), "level_difference_db": 0.0})
+    for lost, told in ((gaps < 20.0, False), ((gaps < 20.0) | (np.abs(gaps - 25.0) < 2.0), True)):
+        search = StageSearch(stage, plan, 0.95)
+        for burst, out in enumerate(lost):
+            search.record(burst, [1, int(not out)])
+        assert ("rises and falls again" in search.answer().sentence) == told
+        assert ("leave out precision_ms" in search.answer().sentence) == told

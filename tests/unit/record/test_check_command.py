@@ -52,3 +52,20 @@ def test_notes_by_the_host_alone_are_told(tmp_path):
         done = CliRunner().invoke(app, asked)
         assert done.exit_code == 0, done.output
         assert ("between 0 and 4 ms" in " ".join(done.output.split())) == told
+
+
+def test_a_search_over_too_wide_steps_is_told(tmp_path):
+    """Stage, keys, widest step and next step are named before anything is struck; else nothing."""
+    (tmp_path / "b.toml").write_text(BENCH_TEXT)
+    protocol = (
+        'format = 1\nname = "soft"\npurpose = "Softest"\n[[stage]]\nname = "soft"\n'
+        'pattern = "single"\nforces_n = [2, 2.2, 2.4, 3.4]\nprecision_n = {}\n'
+    )
+    for precision, wide in ((0.25, True), (1.0, False)):
+        (tmp_path / "p.toml").write_text(protocol.format(precision))
+        asked = [str(tmp_path / "p.toml"), "--bench", str(tmp_path / "b.toml")]
+        done = CliRunner().invoke(app, asked)
+        assert done.exit_code == 0, done.output
+        told = " ".join(done.output.split())
+        assert ("stage 'soft': precision_n = 0.25, but 1 of 3 steps of forces_n" in told) == wide
+        assert ("give forces_n at most 0.25 N apart" in told) == wide
