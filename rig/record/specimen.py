@@ -7,7 +7,11 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from rig.record.quantity import NotNegative, Positive, Share, Text
+from rig.record.quantity import Newtons, Share, Text
+
+Exponent = Annotated[float, Meta(ge=0.01, le=100)]
+Window = Annotated[float, Meta(ge=0, le=10_000)]
+"""In ms."""
 
 
 class _Table(msgspec.Struct, kw_only=True, frozen=True, forbid_unknown_fields=True):
@@ -34,21 +38,21 @@ class Pad(_Table, kw_only=True, frozen=True):
 class DeclaredCurve(_Table, kw_only=True, frozen=True):
     """The velocity curve that the maker declares: velocity ~ force ** exponent."""
 
-    exponent: Positive = 1.0
-    least_force_n: Positive | None = None
-    most_force_n: Positive | None = None
+    exponent: Exponent = 1.0
+    least_force_n: Newtons | None = None
+    most_force_n: Newtons | None = None
 
 
 class Settings(_Table, kw_only=True, frozen=True):
     """Detector settings in force. ``None``: not known."""
 
-    gain_db: float | None = None
+    gain_db: Annotated[float, Meta(ge=-120, le=120)] | None = None
     threshold_percent: Annotated[float, Meta(ge=0, le=100)] | None = None
-    peak_window_ms: NotNegative | None = None
-    dead_time_ms: NotNegative | None = None
-    release_ms: NotNegative | None = None
+    peak_window_ms: Window | None = None
+    dead_time_ms: Window | None = None
+    release_ms: Annotated[float, Meta(ge=0.01, le=10_000)] | None = None
     """Time in which the re-arming level falls to 1/e after the dead time."""
-    curve_exponent: Positive | None = None
+    curve_exponent: Exponent | None = None
 
 
 class Module(_Table, kw_only=True, frozen=True):

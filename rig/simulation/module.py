@@ -127,7 +127,7 @@ class Module:
         if self._quiet(first, end - first):
             self._next = end
             return
-        release = self.figures.release_ms * 1e-3 / self.step_s
+        release = max(self.figures.release_ms * 1e-3 / self.step_s, 1e-6)
         level: npt.NDArray[np.float64] | float = self._threshold
         age = (first - self._dead_until) / release
         if self._rearm > 0.0 and self._rearm * math.exp(-age) > self._threshold:

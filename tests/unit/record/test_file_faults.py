@@ -187,6 +187,11 @@ def test_bench_faults(old, new, sentence):
     [
         ("note = 38", "note = 128", "128 found; at least 0 and at most 127"),
         ('firmware = "1.4"', "", "'firmware' is missing"),
+        (
+            'firmware = "1.4"',
+            'firmware = "1.4"\n[module.settings]\nrelease_ms = 0\ngain_db = 1e4',
+            "0 found; at least 0.01 and at most 10,000",
+        ),
         ('firmware = "1.4"', "firmware = 1.4", "1.4 found; a text"),
         ('name = "loam-mesh"', 'name = "p"\nstrike_position = 2', "at least 0 and at most 1"),
         (
