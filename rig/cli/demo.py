@@ -9,6 +9,8 @@ from typing import Annotated
 import typer
 
 from rig.cli.console import results, told
+from rig.record.bench_fault import BenchError
+from rig.record.run_folder import RunReader
 
 _BUILDS = (("good", "good_build"), ("bad", "bad_build"))
 
@@ -26,9 +28,8 @@ def demo(
 
     for name, specimen in _BUILDS:
         folder = out / f"demo-{name}"
-        if (folder / "start.json").exists():
-            # made by an earlier demo, and made again from its seed: the one run that is replaced
-            shutil.rmtree(folder)
+        if folder.exists():
+            _clear_away(folder)
         told.print(f"striking the {name} build ...")
         run = strike("demo", "simulated", specimen, folder)
         analysis = analyse_run(run)
@@ -42,3 +43,24 @@ def demo(
                 markup=False,
             )
         results.print(f"  report: {page}", markup=False)
+
+
+def _clear_away(folder: Path) -> None:
+    """Remove a run that an earlier demo made, and that comes again from its seed; no other one.
+
+    Raises
+    ------
+    BenchError
+        Something else is there.
+    """
+    try:
+        start = RunReader.open(folder).start
+        mine = start.protocol_name == "demo" and start.port.startswith("sim://")
+    except BenchError:
+        mine = False
+    if not mine:
+        raise BenchError(
+            f"{folder}: something is there that no demo made; nothing is overwritten. Move it "
+            "away, or give another folder with --out"
+        )
+    shutil.rmtree(folder)

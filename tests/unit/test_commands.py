@@ -13,9 +13,11 @@ import pytest
 import typer
 
 import rig.cli.main as main_module
+from rig.cli.demo import demo
 from rig.cli.exit_code import OF_VERDICT, ExitCode
 from rig.cli.live import LiveLine
 from rig.cli.main import COMMANDS
+from rig.record.bench_fault import BenchError
 
 ROOT = Path(__file__).parents[2]
 ASCII_PROGRAM = """
@@ -87,6 +89,16 @@ def test_bad_input_gives_a_sentence_and_exit_code_2(words: tuple[str, ...], foun
     assert done.returncode == ExitCode.BAD_INPUT
     assert found in done.stderr + done.stdout
     assert "Traceback" not in done.stderr
+
+
+def test_the_demo_removes_nothing_but_its_own_runs(tmp_path: Path) -> None:
+    """What stands where it would write is named, and stays."""
+    kept = tmp_path / "demo-good" / "kept.txt"
+    kept.parent.mkdir()
+    kept.touch()
+    with pytest.raises(BenchError, match="no demo made"):
+        demo(tmp_path)
+    assert kept.exists()
 
 
 def test_the_end_of_the_terminal_at_a_prompt_is_a_stop(monkeypatch: pytest.MonkeyPatch) -> None:
