@@ -15,6 +15,10 @@ from rig.record.calibration_age import calibration_doubts
 from rig.record.dry_run import DryRun, dry_run
 from rig.record.ladder_steps import wide_steps
 from rig.record.loaders import load_bench, load_protocol
+from rig.record.protocol import Protocol
+
+_MEASURED_ON = {"resolvable": "roll", "flam": "flam", "velocity": "single"}
+"""Pattern of the strokes that a measure comes from, by the beginning of its name."""
 
 
 def check(
@@ -42,12 +46,30 @@ def check(
         from analysis.host_path import host_path  # late: it loads what checking needs nothing of
 
         told.print(f"note: {host_path(facts.midi).remark}", markup=False)
+    for note in limits_without_strokes(asked):
+        told.print(f"note: {note}", markup=False)
     for wide in wide_steps(asked):
         told.print(f"note: {wide}", markup=False)
     for refusal in found.refusals:
         told.print(f"refused: {refusal}", markup=False)
     if not found.allowed:
         raise typer.Exit(ExitCode.BAD_INPUT)
+
+
+def limits_without_strokes(protocol: Protocol) -> list[str]:
+    """Give a sentence for each limit on a measure that the strokes of its stage can't give."""
+    patterns = {stage.name: str(stage.__struct_config__.tag) for stage in protocol.stages}
+    told_of = []
+    for place, limit in enumerate(protocol.limits, start=1):
+        start = next((one for one in _MEASURED_ON if limit.measure.startswith(one)), "")
+        there = {patterns[limit.stage]} if limit.stage else {*patterns.values()}
+        if start and there.isdisjoint({_MEASURED_ON[start], "given"}):
+            told_of.append(
+                f"limit {place}: {limit.measure} takes strokes of pattern {_MEASURED_ON[start]}, "
+                f"and {f'stage {limit.stage!r}' if limit.stage else 'the protocol'} has none: it "
+                "would stay undecided"
+            )
+    return told_of
 
 
 def stage_table(found: DryRun) -> Table:

@@ -32,6 +32,18 @@ def test_a_refused_protocol(tmp_path):
     assert done.output.count("refused: stage 'rolls'") == 2
 
 
+def test_a_limit_that_no_stroke_can_meet_is_told(tmp_path):
+    """A gap of flams asked of rolls; asked of the whole protocol, which has flams, it is none."""
+    limit = '[[limit]]\nmeasure = "flam_gap_95"\nat_most_ms = 30\n'
+    for stage, told in (('stage = "rolls"\n', True), ("", False)):
+        (tmp_path / "p.toml").write_text(PROTOCOL_TEXT + limit + stage)
+        (tmp_path / "b.toml").write_text(BENCH_TEXT)
+        asked = [str(tmp_path / "p.toml"), "--bench", str(tmp_path / "b.toml")]
+        done = CliRunner().invoke(app, asked)
+        assert done.exit_code == 0, done.output
+        assert ("limit 2: flam_gap_95 takes strokes of pattern flam" in done.output) == told
+
+
 def test_names_with_markup_are_printed_as_they_are(tmp_path):
     """A stage's name is text, not a sign for colours."""
     named = PROTOCOL_TEXT.replace('"rolls"', '"[/] [red]x[/red]"')
