@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analysis.report.style import CLEAN, INK, LOST, picture, to_png
+from analysis.report.style import CLEAN, INK, picture, to_png
 from rig.record.specimen import DeclaredCurve
 
 
@@ -56,7 +56,9 @@ def velocity_picture(strokes: pd.DataFrame, declared: DeclaredCurve) -> bytes | 
         figure.legend(*top.get_legend_handles_labels(), ncols=3, loc="outside lower center")
         below.axhline(0, color=INK, linewidth=1.2)
         below.plot(x * spread, velocity - curve(x), ".", color=CLEAN, alpha=0.6)
-        below.plot(levels, medians - curve(levels), "o", color=LOST, fillstyle="none", markersize=9)
+        below.plot(
+            levels, medians - curve(levels), "o", color=CLEAN, fillstyle="none", markersize=9
+        )
         below.set_ylabel("off, levels")
         below.set_xlabel("force, N" if calibrated else "pulse width, µs (bench not calibrated)")
         return to_png(figure)
