@@ -38,7 +38,7 @@ RUN_STATUS: dict[Status, RunStatus] = {
 """What the decision is told of how a run ended."""
 _ENDED: dict[Status, str] = {
     "stopped": "The run was stopped by hand",
-    "incomplete": "The run has no stop record",
+    "incomplete": "The run has no stop record, or was cut since",
     "failed": "The run failed on a fault of the bench",
 }
 
