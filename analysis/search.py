@@ -29,8 +29,11 @@ _SHARPEST = 0.03
 """Least width of a curve, in steps of the ladder: nothing sharper can be told from a jump."""
 _SMOOTH = 0.25
 """Width from which on a curve spreads over several levels."""
-_OFF_CURVE = np.array([0.0, 0.3])
-"""Share of the levels on the bad side that do not lie on the curve, of modules of two kinds."""
+_OFF_CURVE = {False: (0.0, 0.3), True: (0.0, 0.4)}
+"""Share of the levels on the bad side that do not lie on the curve, of modules of two kinds; by
+whether uneven chances are to be expected."""
+_KINDS = {False: (0.6, 0.4), True: (0.5, 0.5)}
+"""How likely either kind is."""
 _GONE = 1e-5
 """What has less than this of the largest weight plays no part any more."""
 _FALLS = 4.0
@@ -91,6 +94,9 @@ class Search:
         Of the interval.
     most_trials
         Stop here at the latest; ``done`` stays False.
+    uneven
+        Levels on the bad side often have a chance of their own, and one only a little below the
+        target: pairs on pads that ring on. Takes more trials.
 
     Notes
     -----
@@ -110,6 +116,7 @@ class Search:
         target: float = 0.95,
         confidence: float = 0.95,
         most_trials: int = 400,
+        uneven: bool = False,
     ) -> None:
         self.levels = np.asarray(levels, dtype=float)
         if self.levels.size < 3 or not (np.diff(self.levels) > 0.0).all():
@@ -136,15 +143,17 @@ class Search:
         widths = np.concatenate([sharp, smooth])
         alike = np.gradient(np.log(widths))
         self._width, self._lapse, off_curve = (
-            axis.ravel() for axis in np.meshgrid(widths, lapses, _OFF_CURVE, indexing="ij")
+            axis.ravel() for axis in np.meshgrid(widths, lapses, _OFF_CURVE[uneven], indexing="ij")
         )
-        kinds = np.outer([0.7, 0.2, 0.1], [0.6, 0.4])
+        kinds = np.outer([0.7, 0.2, 0.1], _KINDS[uneven])
         self._prior = np.log(np.multiply.outer(alike, kinds)).ravel()
         self._log_off, self._log_curve = np.log(np.maximum(off_curve, 1e-30)), np.log1p(-off_curve)
         self._at_target = special.logit(target / (1.0 - self._lapse))
         # of a level off the curve: log chance of its outcomes, and chance that the next is right
         self._off = np.zeros(steps + 1)
-        self._off_next = np.full(steps + 1, target / 2.0)
+        # off the curve, chances up to the target are alike, or grow likelier in proportion to them
+        self._skew = 2 if uneven else 1
+        self._off_next = np.full(steps + 1, target * self._skew / (self._skew + 1.0))
         self._ends = (-0.3 * steps, 1.3 * steps)
         self._build(*self._ends)
 
@@ -172,11 +181,11 @@ class Search:
         self._on[level] = on
 
         def mean_off(hits: int) -> float:
-            """Log chance of so many hits and the misses, chances below the target all alike."""
-            below = special.betainc(hits + 1, wrong + 1, self.target)
-            return float(
-                special.betaln(hits + 1, wrong + 1) + np.log(max(below, 1e-300) / self.target)
-            )
+            """Log chance of so many hits and the misses, over all chances below the target."""
+            start = hits + self._skew
+            below = special.betainc(start, wrong + 1, self.target)
+            size = self._skew / self.target**self._skew
+            return float(special.betaln(start, wrong + 1) + np.log(max(below, 1e-300) * size))
 
         self._off[level] = mean_off(right)
         self._off_next[level] = math.exp(min(mean_off(right + 1) - self._off[level], 0.0))

@@ -128,6 +128,7 @@ class StageSearch:
             target=min(self._chance, 0.999),
             confidence=confidence,
             most_trials=1_000_000_000,
+            uneven=isinstance(stage, FlamStage),
         )
 
     def record(self, burst: int, notes: npt.ArrayLike) -> None:

@@ -196,15 +196,23 @@ def reaches(trial: Trial, level: float) -> bool:
 
 
 def holds(found: Found, trial: Trial, levels: np.ndarray) -> bool:
-    """Whether the module's own chance passes the demanded one within an interval.
+    """Whether the module's own chance rises past the demanded one within an interval.
 
-    Not yet reached at its lower end, and reached at its upper one (or at a level struck between:
-    where pads ring on the chance may pass the demanded one, and fall again). An open end holds.
+    Of its ends and the levels between, one has not reached it and a higher one has: where pads ring
+    on there may be several such rises. An open end needs no rise.
     """
-    if np.isfinite(found.low) and reaches(trial, found.low):
-        return False
+    if np.isinf(found.low):
+        return reaches(trial, found.high)
+    if np.isinf(found.high):
+        return not reaches(trial, found.low)
     within = levels[(levels > found.low) & (levels < found.high)]
-    return bool(np.isinf(found.high)) or any(reaches(trial, x) for x in [found.high, *within[::-1]])
+    short = False
+    for level in [found.low, *within, found.high]:
+        reached = reaches(trial, level)
+        if short and reached:
+            return True
+        short = short or not reached
+    return False
 
 
 def covers(held: list[bool]) -> bool:
