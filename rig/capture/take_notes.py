@@ -68,7 +68,9 @@ def _from_csv(path: Path) -> tuple[TakeNotes | None, list[str]]:
             values = table[name].to_numpy(float)
             # what is no number at all has been told
             bad = ~((values >= least) & (values <= most) & (values == np.round(values)))
-            bad &= np.array([f", line {r + 2}: {name}: " not in told for r in range(len(values))])
+            bad &= np.array(
+                [f", line {r + 2}: {name}: " not in told for r in range(len(values))], dtype=bool
+            )
             faults += [
                 f"{path}, line {row + 2}: {name} {values[row]:g} found; whole numbers from "
                 f"{least} to {most} are allowed"

@@ -96,17 +96,18 @@ def parse_protocol(text: str, name: str) -> Protocol:
     file = TomlFile(text, name)
     spell_limits(file)
     file.check(Protocol)
-    _unique(file, ("stage",), "name")
+    limits = file.each(("limit",), Limit)
     for key, stage in file.each(("stage",), Stage):
         _check_search(file, key, stage)
         _check_stage(file, key, stage)
+    _unique(file, ("stage",), "name")
     names = [str(name) for name in file.values(("stage",), "name").values()]
     for key, stage_name in file.values(("limit",), "stage").items():
         if isinstance(stage_name, str) and stage_name and stage_name not in names:
             file.fault(
                 (*key, "stage"), f"no stage is named {stage_name!r}{nearest(stage_name, names)}"
             )
-    for key, limit in file.each(("limit",), Limit):
+    for key, limit in limits:
         if limit.good is not None:
             _check_good(file, key, limit, limit.good)
     _unique(file, ("margin",), "measure")
@@ -183,6 +184,7 @@ def parse_bench(text: str, name: str) -> BenchFile:
     """Check and convert the text of a bench file."""
     file = TomlFile(text, name)
     file.check(BenchFile)
+    strikers = file.each(("striker",), StrikerFacts)
     _unique(file, ("striker",), "id")
     _unique(file, ("audio", "channel"), "number")
     _unique(file, ("audio", "channel"), "role")
@@ -192,7 +194,6 @@ def parse_bench(text: str, name: str) -> BenchFile:
     for role in ("sensor",) if listens_only else ("sensor", "marker"):
         if role not in roles:
             file.fault(("audio",), f"no channel has the role {role!r}; nothing can be timed")
-    strikers = file.each(("striker",), StrikerFacts)
     if not (file.content.get("striker") or listens_only):
         file.fault(("striker",), "no [[striker]]; nothing can be struck")
     if board is not None and not (board.serial_number or board.port):

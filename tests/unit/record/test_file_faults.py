@@ -58,6 +58,8 @@ def test_faults_of_form_hide_no_others():
         '[[stage]]\npattern = "single"\nname = "a"\nforces_n = [1]\nwidths_us = [3000]\nrepeat = 2\n'
         '[[stage]]\npattern = "idle"\nname = "a"\nduration_s = 0\n'
         '[[limit]]\nmeasure = "lost_share"\nat_most_ms = 3\nstage = "b"\n'
+        '[[limit]]\nmeasure = "lost_share"\nat_most_percent = 3\ngood_percent = 5\nstage = "c"\n'
+        '[[stage]]\npattern = "single"\nname = "a"\n'
     )
     expected = [
         "file.toml: 'purpose' is missing",
@@ -68,6 +70,10 @@ def test_faults_of_form_hide_no_others():
         "line 13: stage[2].duration_s: 0 found",
         "line 16: limit[1].at_most_ms: lost_share is given in percent",
         "line 17: limit[1].stage: no stage is named 'b'",
+        "line 21: limit[2].good_percent: 5 % found",
+        "line 22: limit[2].stage: no stage is named 'c'",
+        "line 23: stage[3]: neither found; give one of forces_n or widths_us",
+        "line 25: stage[3].name: 'a' stands more than once",
     ]
     faults = faults_of(parse_protocol, text)
     assert len(faults) == len(expected)

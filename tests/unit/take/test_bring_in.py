@@ -11,6 +11,7 @@ import soundfile
 
 from rig.capture.bring_in import bring_in
 from rig.capture.take import BadTakeError
+from rig.capture.take_notes import read_notes
 from rig.record.run_folder import RunReader
 
 RATE_HZ = 48_000
@@ -266,6 +267,15 @@ def test_all_faults_of_a_take_are_told_at_once(take: dict[str, Path]) -> None:
         assert any(f"line {line}: time_s" in part and cell in part for part in text.splitlines())
     assert "line 3: note: 'x' is no number" in text
     assert "note nan" not in text
+
+
+def test_a_notes_table_may_hold_no_note(tmp_path: Path) -> None:
+    """A module that never answered: no fault, and no note."""
+    (tmp_path / "notes.csv").write_text("time_s,note,velocity,channel\n")
+    notes, faults = read_notes(tmp_path / "notes.csv")
+    assert faults == []
+    assert notes is not None
+    assert notes.time_s.size == 0
 
 
 @pytest.mark.parametrize(
