@@ -13,6 +13,8 @@ from scipy import optimize, stats
 Array = NDArray[np.float64]
 
 MAINS_HZ = (50.0, 60.0)
+SHARED_HZ = 300.0
+"""Multiples of it belong to both mains: by themselves they don't tell which it is."""
 MOST_OFF_HZ = 0.5
 """So far the mains may be from what they should be."""
 STANDS_OUT_DB = 10.0
@@ -74,7 +76,8 @@ def mains_lines(
     -------
     lines
         Of the mains with more power in its lines; empty where none stands out by
-        ``STANDS_OUT_DB``, or no piece holds a tenth of a second.
+        ``STANDS_OUT_DB``, or multiples of ``SHARED_HZ`` alone, or no piece holds a tenth of a
+        second.
     mains_hz
         50, 60 or 0.
     """
@@ -88,6 +91,8 @@ def mains_lines(
         count = min(harmonics, int((rate_hz / 2.0 - _AROUND_HZ[1]) // mains_hz))
         own = _own_frequency(spectrum, rate_hz, mains_hz, count)
         lines = _lines(stretches, rate_hz, own, count, confidence)
+        if all(number * mains_hz % SHARED_HZ == 0.0 for number, _ in lines):
+            continue
         # means over a few samples weaken what is fast
         known = [
             _shifted(line, -_gain_db(line.frequency_hz * own / mains_hz, sample_rate_hz, step))
@@ -126,9 +131,7 @@ def _own_frequency(spectrum: Array, rate_hz: float, mains_hz: float, count: int)
     """Frequency of these mains, near ``mains_hz``, at which the lines hold most."""
     tried = mains_hz + np.arange(-MOST_OFF_HZ, MOST_OFF_HZ + 1e-9, _SEARCH_STEP_HZ)
     at_hz = np.fft.rfftfreq(_SEARCH_POINTS, 1.0 / rate_hz)
-    # 300 Hz belongs to both mains and tells nothing of which they are
-    numbers = [n for n in range(1, count + 1) if n * mains_hz != 300.0]
-    held = np.interp(np.outer(numbers, tried), at_hz, spectrum).sum(axis=0)
+    held = np.interp(np.outer(range(1, count + 1), tried), at_hz, spectrum).sum(axis=0)
     k = int(np.argmax(held))
     if not 0 < k < tried.size - 1:
         return float(tried[k])
@@ -158,8 +161,6 @@ def _lines(
     size, heard = sum(map(len, stretches)), len(stretches)
     found = []
     for number, held, around in zip(numbers, power, beside, strict=True):
-        if number * own_hz == 300.0:
-            continue
         # a squared amplitude times the samples, over twice their variance, is chi-square
         variance = _mean_of_lower(np.concatenate(around)) / 4.0
         if not held > 2.0 * variance * 2 * heard * 10.0 ** (STANDS_OUT_DB / 10.0):

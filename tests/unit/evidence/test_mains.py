@@ -60,3 +60,17 @@ def test_noise_and_nothing_have_no_lines() -> None:
         assert mains_lines(sound, 8_000.0) == ([], 0.0)
     tone = np.sin(2 * np.pi * 77.0 * np.arange(16_000) / 8_000) + rng.normal(0, 1e-3, 16_000)
     assert mains_lines(tone, 8_000.0)[0] == []
+
+
+@pytest.mark.parametrize("own_hz", [50.0, 50.1, 59.95])
+def test_what_both_mains_share_tells_nothing_by_itself(own_hz: float) -> None:
+    """300 Hz is the sixth line of one and the fifth of the other; beside a line of one it is its."""
+    mains_hz = round(own_hz, -1)
+    t = np.arange(16_000) / 8_000
+    shared = np.sin(2 * np.pi * 300.0 * own_hz / mains_hz * t)
+    x = 1e-2 * shared + np.random.default_rng(3).normal(0, 1e-4, t.size)
+    assert mains_lines(x, 8_000.0) == ([], 0.0)
+    lines, found_hz = mains_lines(x + 3e-3 * np.sin(2 * np.pi * own_hz * t), 8_000.0)
+    assert found_hz == mains_hz
+    assert [line.frequency_hz for line in lines] == [mains_hz, 300.0]
+    assert lines[1].level_dbfs == pytest.approx(-40.0, abs=0.2)
