@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Iterable
 
 import numpy as np
 import numpy.typing as npt
 
-from analysis.hum import LEAST_DETUNING_HZ, MAINS_HZ, find_hum, without_hum
+from analysis.drone import Drone
+from analysis.held_sound import Held, HeldSound
+from analysis.hum import without_hum
 from analysis.novelty import (
     CLIP_LEVEL,
     ECHO_RISE,
@@ -43,13 +44,6 @@ LEAST_SNR = 8.0
 U_FLOOR_S = 0.5e-6
 """No onset is claimed to be known better than this."""
 U_FLOOR_FRAMES = 0.05
-CORE_S = 2.0
-HUM_PASSES = 5
-MARGIN_S = 0.12
-EDGE_S = 0.002
-"""What begins so near to an end of the recording can't be told from the end itself."""
-REST_S = 0.005
-"""The mean of so much stands for what was before the recording, and for what comes after it."""
 
 
 class OnsetFinder:
@@ -85,15 +79,10 @@ class OnsetFinder:
         self._tail_ratio = 0.0 if self._loose else TAIL_RATIO
         self._hop = frames_per_hop(sample_rate_hz)
         self._expected = np.sort(np.asarray(expected_frames, dtype=np.float64).ravel())
-        self._margin = self._whole(MARGIN_S)
-        self._core = self._whole(CORE_S)
-        self._pieces: list[Samples] = []
-        self._held = 0
-        self._first = -self._margin  # frame of the first sample held
+        self._held = HeldSound(self.sample_rate_hz, self._hop)
         self._last_frame, self._last_rise = -(10**9), 0.0
-        self._gaps: list[tuple[int, int]] = []  # frames of the recording that were not kept
         self._gauge = NoiseGauge()
-        self._mains_hz: tuple[float, ...] = MAINS_HZ
+        self._drone = Drone(self._hop / self.sample_rate_hz)
         self._predictor = Predictor()
         # where a plan tells of each stroke, and where a contact pulse does, none hides
         alone = not (contact or planned or len(self._expected))
@@ -101,77 +90,37 @@ class OnsetFinder:
         self.parts: list[Onsets] = []
         self.noise_rms: list[float] = []
 
-    def _whole(self, seconds: float) -> int:
-        return int(np.ceil(seconds * self.sample_rate_hz / self._hop)) * self._hop
-
-    def _take(self, samples: Samples) -> None:
-        self._pieces.append(samples)
-        self._held += len(samples)
-
     def feed(self, samples: npt.ArrayLike) -> None:
         """Take the next samples of one channel, (frames,); NaN counts as silence."""
-        block = np.asarray(samples, dtype=np.float32)
-        if not np.isfinite(block).all():
-            block = np.nan_to_num(block, nan=0.0, posinf=1.0, neginf=-1.0)
-        if not self._pieces and len(block):
-            # before it began, the signal stood where it began: a step there is none of the sound
-            rest = block[: self._whole(REST_S)].mean()
-            self._take(np.full(self._margin, rest, dtype=np.float32))
-        self._take(block)
-        need = self._core + 2 * self._margin
-        while self._held >= need:
-            held = np.concatenate(self._pieces)
-            self._look(held[:need], self._core + self._margin, need)
-            # a copy, so that the whole of what was held can go
-            self._pieces = [held[self._core :].copy()]
-            self._held -= self._core
-            self._first += self._core
+        for held in self._held.feed(samples):
+            self._look(held)
 
     def pass_over(self, frames: int) -> None:
         """Go on after so many frames that were not kept: nothing is heard of them."""
-        begin = max(self._first + self._held, 0)
-        self._gaps.append((begin, begin + frames))
-        rest = self._pieces[-1][-self._whole(REST_S) :].mean() if self._pieces else 0.0
-        while frames > 0:
-            some = min(frames, self._core)
-            self.feed(np.full(some, rest, dtype=np.float32))
-            frames -= some
-
-    def _clear(self, count: int) -> tuple[Bools, Bools]:
-        """Hops of the stretch held that were kept, and those of them that lie inside: (hops,)."""
-        kept, inside = np.ones(count, dtype=bool), np.ones(count, dtype=bool)
-        self._gaps = [gap for gap in self._gaps if gap[1] > self._first]
-        edge = self._whole(EDGE_S) // self._hop
-        for begin, end in self._gaps:
-            low, high = (begin - self._first) // self._hop, -(-(end - self._first) // self._hop)
-            kept[max(low, 0) : max(high, 0)] = False
-            inside[max(low - edge, 0) : max(high + edge, 0)] = False
-        return kept, inside
+        for held in self._held.pass_over(frames):
+            self._look(held)
 
     def finish(self) -> Onsets:
         """Give all onsets."""
-        if self._held <= self._margin:
-            return Onsets.join(self.parts)
-        held = np.concatenate(self._pieces)
-        length = -(-len(held) // self._hop) * self._hop + self._whole(MARGIN_S / 2)
-        rest = held[-self._whole(REST_S) :].mean()
-        after = np.full(length - len(held), rest, dtype=np.float32)
-        self._look(np.concatenate([held, after]), len(held), len(held))
-        if self.seconds is not None:
-            self.parts.append(self.seconds.finish())
+        for held in self._held.finish():
+            self._look(held)
+            if self.seconds is not None:
+                self.parts.append(self.seconds.finish())
         return Onsets.join(self.parts)
 
-    def _look(self, samples: Samples, stop: int, end: int) -> None:
-        """Find the onsets of one stretch from its margin to ``stop``; it is real up to ``end``."""
+    def _look(self, held: Held) -> None:
+        """Find the onsets of one stretch."""
+        samples, stop, end = held
+        first, margin, edge = self._held.first, self._held.margin, self._held.edge
         fast, mean = fold(samples, self.sample_rate_hz)
         # a straight line foretells well enough to tell where it is quiet
         kinks = np.zeros(len(fast))
         kinks[2:] = fast[2:] - 2.0 * fast[1:-1] + fast[:-2]
-        there, inside = self._clear(len(mean))
+        there, inside = self._held.clear(len(mean))
         recorded = there.copy()
-        recorded[: max(-self._first, 0) // self._hop] = False
+        recorded[: max(-first, 0) // self._hop] = False
         recorded[end // self._hop :] = False
-        drone, quiet = self._drone(mean, Pieces.of(crests(kinks), recorded))
+        drone, quiet = self._drone.hear(mean, Pieces.of(crests(kinks), recorded))
         mean = mean - drone
         clean = without_hum(samples, drone)
         noise = self._gauge.hear(clean, quiet, self._hop)
@@ -186,8 +135,8 @@ class OnsetFinder:
         corner /= self._gauge.hear_corners(corner, quiet)[:, None]
         corner[:, ~inside] = 0.0
         hops = Hops(mean, corner, self._clipped(samples))
-        expected = self._expected_hops(self._expected, self._first, len(mean))
-        last = max((self._last_frame - self._first) // self._hop, -(10**6))
+        expected = self._expected_hops(self._expected, first, len(mean))
+        last = max((self._last_frame - first) // self._hop, -(10**6))
         found, rises, sure = beginnings(
             hops,
             expected,
@@ -207,42 +156,17 @@ class OnsetFinder:
             onsets = self._onsets(stretch, found, sure)
         loud = onsets.peak > LEAST_SNR * onsets.noise_rms
         # by the corner's hop, never by the refined frame: else one could fall between two stretches
-        edge = self._whole(EDGE_S)
-        low = self._margin + (edge if self._first < 0 else 0)
+        low = margin + (edge if first < 0 else 0)
         high = stop - (edge if stop == end else 0)
         mine = (found * self._hop >= low) & (found * self._hop < high) & loud
         kept = np.flatnonzero(mine)
         if len(kept):
-            self._last_frame = self._first + int(found[kept[-1]]) * self._hop
+            self._last_frame = first + int(found[kept[-1]]) * self._hop
             self._last_rise = float(rises[kept[-1]])
-        part = _shifted(onsets, kept, self._first)
+        part = onsets.picked(kept).shifted(first)
         if self.seconds is not None:
-            part = self.seconds.take(part, stretch, self._first, self._margin, stop)
+            part = self.seconds.take(part, stretch, first, margin, stop)
         self.parts.append(part)
-
-    def _drone(self, mean: Floats, pieces: Pieces) -> tuple[Floats, Bools]:
-        """Hum and offset at each hop, and where it is quiet."""
-        hop_s = self._hop / self.sample_rate_hz
-        quiet = pieces.quiet_hops(mean)
-        hum = find_hum(mean, quiet, hop_s, self._mains_hz)
-        drone = hum.over(len(mean), hop_s)
-        left = np.inf
-        for _ in range(HUM_PASSES if hum.mains_hz else 0):
-            # under hum all is loud: what is quiet shows only once most of it is gone
-            clean = mean - drone
-            heard, quiet = quiet, pieces.quiet_hops(clean)
-            if np.array_equal(quiet, heard) and abs(hum.detuning_hz()) <= LEAST_DETUNING_HZ:
-                break
-            before, left = left, float(np.var(clean[quiet])) if quiet.any() else 0.0
-            if left > 0.9 * before:
-                break
-            hum = find_hum(mean, quiet, hop_s, (hum.mains_hz,))
-            drone = hum.over(len(mean), hop_s)
-            if not hum.mains_hz:
-                break
-        if hum.mains_hz:
-            self._mains_hz = (min(MAINS_HZ, key=lambda hz: abs(hz - hum.mains_hz)),)
-        return drone, quiet
 
     def _onsets(self, stretch: Stretch, found: Ints, sure: Bools) -> Onsets:
         """Onsets of strokes that begin at some hops, in frames of the stretch."""
@@ -311,7 +235,7 @@ class OnsetFinder:
         places = np.stack([found, onsets.frame / self._hop], axis=1)[:, :, None]
         away = np.abs(places - expected).min(axis=(1, 2), initial=10**6)
         good = (away <= near + 1) & (onsets.peak > LEAST_SNR * noise)
-        return _shifted(onsets, np.flatnonzero(good), first_frame)
+        return onsets.picked(np.flatnonzero(good)).shifted(first_frame)
 
     def _expected_hops(self, frames: Floats, first: int, count: int) -> Ints:
         hops = (frames - first) / self._hop
@@ -335,14 +259,6 @@ def _apart(frame: Floats, least: float) -> Ints:
         if not kept or at - frame[kept[-1]] >= least:
             kept.append(k)
     return np.array(kept, dtype=np.int64)
-
-
-def _shifted(onsets: Onsets, kept: Ints, first_frame: int) -> Onsets:
-    """Give some of the onsets, in frames of the recording."""
-    part = onsets.picked(kept)
-    return dataclasses.replace(
-        part, frame=part.frame + first_frame, peak_frame=part.peak_frame + first_frame
-    )
 
 
 def find_onsets(

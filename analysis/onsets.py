@@ -59,3 +59,9 @@ class Onsets:
         """Some of them, by their places."""
         names = [field.name for field in dataclasses.fields(self)]
         return Onsets(**{name: getattr(self, name)[some] for name in names})
+
+    def shifted(self, frames: int) -> Onsets:
+        """The same, so many frames later."""
+        return dataclasses.replace(
+            self, frame=self.frame + frames, peak_frame=self.peak_frame + frames
+        )
