@@ -10,8 +10,8 @@ import json
 import numpy as np
 import pytest
 
-from analysis.decide import further_strokes
 from analysis.din_line import decode_line
+from analysis.further_strokes import further_strokes
 from analysis.load import load_run
 from analysis.module_out import sound_measures, sounds_of_notes
 from analysis.notes import collect_notes
