@@ -47,8 +47,7 @@ def of_crosstalk(
     x, y, *cells = _common(before, after)
     if x.size:
         found = _shift(x, y, cells, confidence)
-        u_db = math.hypot(*(float(side["crosstalk_u_db"].median()) for side in (before, after)))
-        return _change(_widened(found, u_db, confidence), x, y)
+        return _change(_widened(found, _noise_db(before, after), confidence), x, y)
     heard = [
         np.isfinite(side["crosstalk_db"].to_numpy(dtype=float)).any() for side in (before, after)
     ]
@@ -60,6 +59,7 @@ def of_crosstalk(
     ]
     x, y, *cells = _common(*sides)
     found = _shift(x, y, cells, confidence)
+    found = _widened(found, _noise_db(after if heard[1] else before), confidence)
     if heard[1]:
         method = f"{found.method}; before: under the noise, so at least"
         found = found._replace(high=math.inf, high_tost=math.inf, p_less=1.0, method=method)
@@ -78,6 +78,11 @@ def _common(before: pd.DataFrame, after: pd.DataFrame) -> tuple[Array, Array, Ar
 def _shift(x: Array, y: Array, cells: list[Array], confidence: float) -> Difference:
     within = (cells[0], cells[1]) if min(x.size, y.size) >= LEAST_IN_CELLS else None
     return of_places(x, y, confidence, within)
+
+
+def _noise_db(*sides: pd.DataFrame) -> float:
+    """Standard uncertainty that noise gives to the levels heard on these sides."""
+    return math.hypot(*(float(side["crosstalk_u_db"].median()) for side in sides))
 
 
 def _widened(found: Difference, u_db: float, confidence: float) -> Difference:

@@ -100,6 +100,12 @@ def test_noise_that_both_sides_share_widens_the_difference() -> None:
     )
     assert bare.p_more < wide.p_more < 0.05
     assert "noise" in wide.method
+    quiet = build(-40, most_db=-32.0)
+    bound = of_crosstalk(quiet, build(-20, seed=2)).difference
+    lower = of_crosstalk(quiet, build(-20, seed=2).assign(crosstalk_u_db=0.3)).difference
+    assert lower.value - lower.low == pytest.approx(
+        math.hypot(bound.value - bound.low, 1.9600 * 0.3), rel=1e-4
+    )
 
 
 def test_crosstalk_is_compared_where_both_runs_hold_it() -> None:
