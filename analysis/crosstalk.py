@@ -81,7 +81,8 @@ def levels(struck: Waveforms, other: Waveforms) -> pd.DataFrame:
     alike = [struck.strokes["striker"].to_numpy(), struck.envelopes.force_n]
     share = stands_out.groupby(alike, dropna=False).transform("mean").to_numpy(dtype=float)
     heard = share >= LEAST_SHARE_HEARD
-    raised_db = 20.0 * np.log10(1.0 + noise.mean(axis=1) / np.maximum(peak, 1e-12))
+    lowest = 1.0 - np.minimum(noise.mean(axis=1) / np.maximum(peak, 1e-12), 1.0 / LEAST_OVER_NOISE)
+    raised_db = -20.0 * np.log10(lowest)
     return pd.DataFrame(
         {
             "crosstalk_db": np.where(heard, most_db - 0.5 * raised_db, math.nan),

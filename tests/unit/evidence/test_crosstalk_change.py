@@ -63,7 +63,7 @@ def test_what_noise_hides_or_a_sensor_clips_is_not_told() -> None:
     )
     assert list(found["crosstalk_db"][4:7]) == pytest.approx([-20.0] * 3, abs=0.3)
     # GUM (JCGM 100) 4.3.7: a rectangle of that width has its standard uncertainty over root 12
-    raised_db = 20 * math.log10(1 + 3e-3 / 0.053)
+    raised_db = 20 * math.log10(0.053 / 0.05)
     assert list(found["crosstalk_u_db"][4:7]) == pytest.approx(
         [raised_db / math.sqrt(12)] * 3, abs=1e-3
     )
