@@ -7,9 +7,6 @@ shape on a grid, on tails (Gaussian processes) of several strengths and smoothne
 likelihoods weigh them; the mean is the estimate and the spread its uncertainty, that of the unknown
 shape and tail included (Bayesian model averaging).
 
-Samples are averaged over bins that widen with the distance from the level reached, so that one row
-is fine enough for a sharp rise and long enough for a slow one and the tail before it.
-
 Source: Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), eq. 2.30 (marginal
 likelihood), section 2.7 (explicit basis functions), eq. 4.9 (squared exponential), appendix A.3
 (matrix inversion lemma). From memory.
@@ -23,19 +20,15 @@ import functools
 import numpy as np
 import numpy.typing as npt
 
-from analysis.rise import AHEAD, BENDS, POWERS, SHAPE_ERROR, SHAPE_U, product
+from analysis.pulse_shapes import BINS, Shapes, binned, foot_length, shapes_of
+from analysis.rise import AHEAD, SHAPE_ERROR, SHAPE_U, product
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 HEIGHTS = (0.02, 0.08, 0.2, 0.4, 0.6)
 """Level over the crest, for which shapes are made ready; the nearest is used."""
 TALLNESSES = (6.0, 10.0, 20.0, 40.0, 80.0)
 """The same of level over noise."""
-BINS = 24
-"""Bins of each width: one sample twice, then doubling."""
-LONGEST_S, STARTS = 0.0035, 64
-"""Longest way from the start to the level, and how many starts are tried on it."""
 TAILS_S = (0.0006, 0.002)
 """Times over which tails are smooth ..."""
 TAILS_NOISE = (0.7, 3.0, 12.0)
@@ -43,9 +36,6 @@ TAILS_NOISE = (0.7, 3.0, 12.0)
 TAIL_HZ, PERIOD = 640.0, 1.5
 """Tails are sums of cosines up to that frequency, with so many rows to half a period of the
 first."""
-PRIOR = (0.25, 0.2, 0.2, 0.25, 0.1)
-"""Shares of the shapes: slopes are little likelier than Hertz's and rounder contacts, since nothing
-tells which a pad gives."""
 NO_TAIL = 0.3
 """Prior chance that there is none; the others share the rest."""
 GAIN_SPREAD = 0.5
@@ -54,79 +44,6 @@ UNLIKELY = 12.0
 """Logarithm of how much less likely than the best a fit is that counts for nothing."""
 FEW = 8
 """Rows at once, which fit the processor's cache."""
-
-
-@functools.cache
-def _bin_edges(octaves: int) -> Ints:
-    """First sample of each bin of a row, and the row's length: (bins + 1,)."""
-    widths = [1] * BINS
-    for octave in range(octaves):
-        widths += [2**octave] * BINS
-    return np.concatenate([[0], np.cumsum(widths[::-1])])
-
-
-def foot_length(octaves: int) -> int:
-    """Samples in a row with so many doublings of its bins."""
-    return BINS << octaves
-
-
-def binned(rows: Floats) -> Floats:
-    """Give sums over bins, scaled to have noise as large as that of the samples: (..., bins)."""
-    edges = _bin_edges(round(np.log2(rows.shape[-1] / BINS)))
-    return np.asarray(np.add.reduceat(rows, edges[:-1], axis=-1) / np.sqrt(np.diff(edges)))
-
-
-@dataclasses.dataclass(frozen=True)
-class Shapes:
-    """Pulses, one for each start and shape (K of them): 1 at the level."""
-
-    binned: Floats  # (bins, K)
-    start: Floats  # (K,) samples before the level
-    scale: Floats
-    power: Floats
-    bend: Floats
-    angle: Floats  # from the start to the level, where that to the crest is a right one
-    spacing: Floats
-    prior: Floats  # logarithm
-
-    def passing(self, which: Ints, share: Floats) -> Floats:
-        """Samples from the level to where pulses pass a share of it."""
-        angle = self.angle[which]
-        root = np.where(
-            self.bend[which] > 0,
-            4.0 * share / (1.0 + np.sqrt(1.0 + 8.0 * share)),
-            np.arcsin(share ** (1.0 / self.power[which]) * np.sin(angle)) / angle,
-        )
-        return np.asarray(self.scale[which] * root - self.start[which])
-
-
-@functools.lru_cache(maxsize=16)
-def shapes_of(length: int, height: float, rate_hz: float) -> Shapes:
-    """Give the pulses for rows of so many samples, whose level is so much of the crest."""
-    n = np.arange(length) - (length - 1 - AHEAD)
-    longest = min(LONGEST_S * rate_hz, 0.8 * length)
-    starts = np.concatenate([np.arange(-1.8, 3.0, 0.2), np.geomspace(3.0, longest, STARTS)])
-    scale = np.maximum(starts, 1.0)
-    x = np.maximum(n + starts[:, None], 0.0) / scale[:, None]
-    angles = [float(np.arcsin(height ** (1.0 / power))) for power in POWERS]
-    pulses = [
-        binned(
-            (np.sin(np.minimum(angle * x, 0.5 * np.pi)) / np.sin(angle)) ** power
-            * ((1.0 + bend * x) / (1.0 + bend))
-        )
-        for power, bend, angle in zip(POWERS, BENDS, angles, strict=True)
-    ]
-    spacing, kinds = np.gradient(starts), len(POWERS)
-    return Shapes(
-        binned=np.concatenate(pulses).T,
-        start=np.tile(starts, kinds),
-        scale=np.tile(scale, kinds),
-        power=np.repeat(POWERS, len(starts)),
-        bend=np.repeat(BENDS, len(starts)),
-        angle=np.repeat(angles, len(starts)),
-        spacing=np.tile(spacing, kinds),
-        prior=np.log(np.concatenate([spacing * share for share in PRIOR])),
-    )
 
 
 @dataclasses.dataclass(frozen=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from analysis.foot import BINS, fit_feet, foot_length
+from analysis.foot import fit_feet
+from analysis.pulse_shapes import BINS, foot_length
 from analysis.rise import AHEAD
 from analysis.stretch import BACK_S, LEVEL_NOISE, LEVEL_SHARE, ONSET_SHARE, WINDOW_S, Stretch
 

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis import foot
+from analysis.pulse_shapes import binned, shapes_of
 from analysis.rise import SHAPE_ERROR, product
 
 Floats = npt.NDArray[np.float64]
@@ -58,8 +59,8 @@ def fit_ringing_feet(
     length, rate_hz = rows.shape[1], sample_rate_hz
     tails = foot.tails_of(length, rate_hz)
     sigma = np.hypot(noise_rms, SHAPE_ERROR * level)
-    seen = foot.binned(rows / sigma[:, None])
-    space = np.linalg.qr(foot.binned(waves).T)[0]
+    seen = binned(rows / sigma[:, None])
+    space = np.linalg.qr(binned(waves).T)[0]
     # inner products in the metric of noise and remnant, what the modes can do taken out
     across = tails.cosines.T @ space
     left = tails.inverse @ across
@@ -74,7 +75,7 @@ def fit_ringing_feet(
     tightness = (foot.GAIN_SPREAD * tallness) ** -2.0
     at, u = np.zeros(len(rows)), np.zeros(len(rows))
     for height in set(heights):
-        shapes = foot.shapes_of(length, height, rate_hz)
+        shapes = shapes_of(length, height, rate_hz)
         fits = foot.fits_of(length, height, rate_hz)
         count = len(shapes.start)
         ringing_shapes = unroot @ (

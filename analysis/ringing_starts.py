@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from analysis.foot import BINS, foot_length
+from analysis.pulse_shapes import BINS, foot_length
 from analysis.ringing_foot import fit_ringing_feet
 from analysis.rise import AHEAD
 from analysis.stretch import BACK_S, LEVEL_NOISE, LEVEL_SHARE, ONSET_SHARE, WINDOW_S, Stretch
