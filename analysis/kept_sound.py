@@ -56,7 +56,7 @@ class KeptSound:
     ) -> None:
         """Take in samples ``low`` to ``stop`` of a stretch that begins at a frame.
 
-        ``onset_frames``: (n,) of the recording, those in it.
+        ``onset_frames``: (n,) of the recording, those in it and those whose sound may last into it.
         """
         begin, end = (-(-(first_frame + at) // self.step) for at in (max(low, -first_frame), stop))
         if end <= begin:

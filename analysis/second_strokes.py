@@ -76,8 +76,9 @@ class SecondStrokes:
         low, stop
             Samples of it that are taken: no other stretch gives these.
         """
-        self._kept.hear(stretch, first_frame, low, stop, onsets.frame)
         self._onsets = Onsets.join([self._onsets, onsets])
+        so_far = np.append(self._last_frame, self._onsets.frame)
+        self._kept.hear(stretch, first_frame, low, stop, so_far)
         full = self._kept.kept_s >= HELD_S
         if len(self._onsets) < BATCH and not full:
             return Onsets.join([])
