@@ -77,25 +77,38 @@ def compared(onsets, true_s):
     return missed, int((away_s.min(axis=1) > NEAR_S).sum()), away_s.argmin(axis=0)
 
 
-def counts(names, level_db, vary):
-    """(missed, invented, second strokes, errors and u of these in us) over sounds."""
+def over(takes, what):
+    """(missed, invented, errors and u in us) over takes.
+
+    Each is a name, its onsets, the truth, and of which strokes the errors are asked.
+    """
     missed = invented = strokes = 0
     error, u = [], []
-    for name in names:
-        onsets, _, true_s, second = pairs(name, level_db, vary)
+    for name, onsets, true_s, asked in takes:
         lost, more, near = compared(onsets, true_s)
         if lost.any() or more:
-            print(f"{name} {level_db} dB: {lost.sum()} missed, {more} invented")
-        missed, invented, strokes = missed + lost.sum(), invented + more, strokes + second.sum()
-        found = second & ~lost
+            print(f"{name} {what}: {lost.sum()} missed, {more} invented")
+        missed, invented, strokes = missed + lost.sum(), invented + more, strokes + asked.sum()
+        found = asked & ~lost
         error += list(1e6 * (onsets.frame[near] / RATE_HZ - true_s)[found])
         u += list(1e6 / RATE_HZ * onsets.u_frames[near][found])
     error, u = np.array(error), np.array(u)
     print(
-        f"{missed} missed, {invented} invented, {strokes} second strokes, "
+        f"{what}: {missed} missed, {invented} invented, {strokes} strokes, "
         f"rms {np.sqrt(np.mean(error**2)):.0f} us, {(np.abs(error) <= 1.96 * u).mean():.3f} in 95 %"
     )
     return missed, invented, error, u
+
+
+def counts(names, level_db, vary):
+    """As ``over``, of second strokes."""
+
+    def takes():
+        for name in names:
+            onsets, _, true_s, second = pairs(name, level_db, vary)
+            yield name, onsets, true_s, second
+
+    return over(takes(), f"{level_db} dB")
 
 
 @pytest.mark.parametrize(("name", "level_db"), [(FEW[0], 0), (FEW[1], -12)])
@@ -107,28 +120,18 @@ def test_second_strokes_are_found(name, level_db):
 
 
 def rolls(names, gap_ms, vary=None, count=12, lone=5):
-    """Counts and errors as of ``counts``, of a roll in a take with lone strokes; forces +-15 %."""
-    missed = invented = 0
-    error, u = [], []
-    for name in names:
-        rng = np.random.default_rng(sum(map(ord, name)) + 7 * gap_ms)
-        at_s = 0.4 + 0.8 * np.arange(lone + 1)
-        at_s = np.append(at_s, at_s[-1] + 1e-3 * gap_ms * np.arange(1, count))
-        levels = 0.15 * np.clip(1.0 + 0.15 * rng.normal(size=len(at_s)), 0.4, None)
-        onsets, _, true_s = heard(name, levels, at_s, vary, rng)
-        lost, more, near = compared(onsets, true_s)
-        if lost.any() or more:
-            print(f"{name} {gap_ms} ms: {lost.sum()} missed, {more} invented")
-        missed, invented = missed + int(lost.sum()), invented + more
-        found = ~lost & (np.arange(len(at_s)) >= lone)
-        error += list(1e6 * (onsets.frame[near] / RATE_HZ - true_s)[found])
-        u += list(1e6 / RATE_HZ * onsets.u_frames[near][found])
-    error, u = np.array(error), np.array(u)
-    print(
-        f"{gap_ms} ms: {missed} missed, {invented} invented, {count * len(names)} strokes, "
-        f"rms {np.sqrt(np.mean(error**2)):.0f} us, {(np.abs(error) <= 1.96 * u).mean():.3f} in 95 %"
-    )
-    return missed, invented, error, u
+    """As ``over``, of a roll in a take with lone strokes; forces +-15 %."""
+
+    def takes():
+        for name in names:
+            rng = np.random.default_rng(sum(map(ord, name)) + 7 * gap_ms)
+            at_s = 0.4 + 0.8 * np.arange(lone + 1)
+            at_s = np.append(at_s, at_s[-1] + 1e-3 * gap_ms * np.arange(1, count))
+            levels = 0.15 * np.clip(1.0 + 0.15 * rng.normal(size=len(at_s)), 0.4, None)
+            onsets, _, true_s = heard(name, levels, at_s, vary, rng)
+            yield name, onsets, true_s, np.arange(len(at_s)) >= lone
+
+    return over(takes(), f"{gap_ms} ms")
 
 
 def test_strokes_of_a_roll_are_found():
