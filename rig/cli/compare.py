@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
+from rig.cli.allow import Allow
 from rig.cli.console import results, told
 from rig.cli.exit_code import ExitCode
 from rig.record.bench_fault import BenchError
@@ -52,14 +53,7 @@ def compare(
         list[str] | None,
         typer.Option(metavar="MEASURE", help="Compare this measure only. May be repeated."),
     ] = None,
-    allow: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="WHAT",
-            help="Accept a difference: bench, calibration, protocol, sample_rate_hz, note_source, "
-            "zones.",
-        ),
-    ] = None,
+    allow: Allow = None,
     confidence: Annotated[float, typer.Option(min=0.5, max=0.9999)] = 0.95,
     out: Annotated[
         Path | None,

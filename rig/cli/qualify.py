@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from rig.cli.allow import Allow
 from rig.cli.console import results
 from rig.record.bench_fault import BenchError
 
@@ -41,14 +42,7 @@ def qualify(
         float | None,
         typer.Option(help="What should have been read, for the bias, in the reading's unit."),
     ] = None,
-    allow: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="WHAT",
-            help="Accept a difference: bench, calibration, protocol, sample_rate_hz, note_source, "
-            "zones.",
-        ),
-    ] = None,
+    allow: Allow = None,
 ) -> None:
     """Split the spread of readings into the bench's own and the specimens'."""
     from analysis.alike import facts_of, refuse_unlike
