@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.detector import Envelopes, known, sweep
+from analysis.detector import Envelopes, known
+from analysis.sweep import sweep
 from rig.record.specimen import Settings
 
 SOFTER_DB = 12.0

@@ -7,7 +7,8 @@ import time
 import numpy as np
 import pytest
 
-from analysis.detector import Envelopes, replay, sweep
+from analysis.detector import Envelopes, replay
+from analysis.sweep import sweep
 from rig.record.specimen import Settings
 
 

@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from analysis.detector import DetectorError, Envelopes, envelopes, replay, sweep
+from analysis.detector import DetectorError, Envelopes, envelopes, replay
+from analysis.sweep import sweep
 from rig.record.specimen import Settings
 
 RATE_HZ = 20_000.0
