@@ -83,7 +83,8 @@ class Search:
     Parameters
     ----------
     levels
-        Levels that the bench can strike, ascending, at least 3; the first and last are its limits.
+        Levels that the bench can strike, above 0, ascending, at least 3; the first and last are its
+        limits.
     rising
         The chance of a right outcome grows with the level (gap, force), or falls (rate).
     target
@@ -285,15 +286,15 @@ class Search:
         between = places[0] >= 0.0 and math.floor(places[0]) == math.ceil(places[2]) - 1
         return Found(
             value=value, low=low, high=high, confidence=self.confidence, bound=bound, done=done,
-            stuck=not done and between and places[2] <= self.levels.size - 1,
+            stuck=bool(not done and between and places[2] <= self.levels.size - 1),
             falls=self._falls(), trials=trials,
         )  # fmt: skip
 
     def _level_at(self, place: float) -> float:
-        """Level at a place of the ladder; beyond its ends its last step goes on."""
+        """Level at a place of the ladder; beyond its ends its last step goes on, not below 0."""
         below = min(max(math.floor(place), 0), self.levels.size - 2)
         step = self.levels[below + 1] - self.levels[below]
-        return float(self.levels[below] + (place - below) * step)
+        return max(float(self.levels[below] + (place - below) * step), 0.0)
 
     def _falls(self) -> bool:
         """Whether shares free of each other explain the outcomes far better than monotone ones."""

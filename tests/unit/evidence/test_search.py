@@ -121,6 +121,13 @@ def test_the_benchs_limit_makes_it_at_least() -> None:
     assert slow.found().value == 6.0
 
 
+def test_no_interval_begins_below_nothing() -> None:
+    """What the bench can't strike may be softer still, but there is no force below 0."""
+    search = Search([1.0, 2.0, 3.0, 4.0, 5.0], rising=True, precision=0.3)
+    search.record(1.0, 3, 3)
+    assert search.found().low == 0.0
+
+
 def test_nothing_struck_is_nothing_known() -> None:
     """Without a trial the value is NaN; at its most trials the search ends undone."""
     search = Search(RATES_PER_S, rising=False, precision=0.001, most_trials=5)
