@@ -9,21 +9,9 @@ import numpy.typing as npt
 
 from analysis.drone import Drone
 from analysis.held_sound import Held, HeldSound
+from analysis.hops import CLIP_LEVEL, HOP, HOP_S, Hops, corners, crests, fold, frames_per_hop
 from analysis.hum import without_hum
-from analysis.novelty import (
-    CLIP_LEVEL,
-    ECHO_RISE,
-    HOP,
-    HOP_S,
-    NEAR_S,
-    TAIL_RATIO,
-    Hops,
-    beginnings,
-    corners,
-    crests,
-    fold,
-    frames_per_hop,
-)
+from analysis.novelty import ECHO_RISE, NEAR_S, TAIL_RATIO, beginnings
 from analysis.onsets import Onsets
 from analysis.quiet import NoiseGauge, Pieces
 from analysis.second_strokes import SecondStrokes

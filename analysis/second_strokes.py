@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
+from analysis.hops import CLIP_LEVEL
 from analysis.kept_sound import KeptSound
 from analysis.lone_strokes import LEAST_LONE, Shapes, learn_shapes
-from analysis.novelty import CLIP_LEVEL
 from analysis.onsets import Onsets
 from analysis.stretch import Stretch
 from analysis.stroke_sound import TAIL_S, LoneSound, StrokeSounds, learn_sounds
