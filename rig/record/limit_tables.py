@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from rig.record.measure_names import COMPARED_UNITS, MEASURE_UNITS
-from rig.record.toml_file import Key, TomlFile, nearest
+from rig.record.toml_file import TomlFile, nearest
+from rig.record.toml_lines import Key
 
 UNIT_TOKENS = (*dict.fromkeys(MEASURE_UNITS.values()), "us", "db")
 _BOUNDS = ("at_most", "at_least")

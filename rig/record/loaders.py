@@ -26,7 +26,8 @@ from rig.record.protocol import (
     Stage,
 )
 from rig.record.specimen import DeclaredCurve, Specimen
-from rig.record.toml_file import Key, TomlFile, nearest, read_text
+from rig.record.toml_file import TomlFile, nearest, read_text
+from rig.record.toml_lines import Key
 
 _LEAST_LEVELS = 3
 """Levels that a search takes at the least."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import re
 import tomllib
 import unicodedata
 from collections.abc import Iterable
@@ -15,17 +14,12 @@ import msgspec
 from msgspec import inspect
 
 from rig.record.bench_fault import BadFileError
-
-Key = tuple[str | int, ...]
-"""Way to a value: ("stage", 1, "rates_per_s") is the key of the second ``[[stage]]``."""
+from rig.record.toml_lines import Key, key_lines
 
 _Struct = TypeVar("_Struct", bound=msgspec.Struct)
 
 _TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 """Characters that turn the direction of the text after them, figures too."""
-
-_HEADER = re.compile(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(#.*)?$")
-_KEY = re.compile(r"\s*((?:[A-Za-z0-9_-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*[A-Za-z0-9_\"'-]+)*)\s*=")
 
 
 class TomlFile:
@@ -56,7 +50,7 @@ class TomlFile:
             elif "end of document" in str(error):
                 step = "It may be cut off: see that all of it was saved"
             raise BadFileError([f"{name}: not a TOML file: {error}. {step}"]) from error
-        self._lines = _key_lines(text)
+        self._lines = key_lines(text)
 
     def fault(self, key: Key, sentence: str) -> None:
         """Note a fault of a key: what was found, and what is allowed."""
@@ -280,61 +274,6 @@ def _dotted(key: Key) -> str:
     for part in key:
         text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
     return text
-
-
-def _key_lines(text: str) -> dict[Key, int]:
-    """Find the line of each table and key, by a scan that knows headers and keys only."""
-    lines: dict[Key, int] = {}
-    counts: dict[Key, int] = {}
-    table: Key = ()
-    quote, depth = "", 0
-    for number, line in enumerate(text.splitlines(), start=1):
-        if quote or depth:  # inside a value of several lines
-            pass
-        elif header := _HEADER.match(line):
-            table = _table_key(header[2], header[1] == "[[", counts)
-            lines.setdefault(table, number)
-            continue
-        elif key := _KEY.match(line):
-            lines.setdefault((*table, *_parts(key[1])), number)
-        quote, depth = _still_open(line, quote, depth)
-    return lines
-
-
-def _parts(dotted: str) -> list[str]:
-    return [part.strip().strip("\"'") for part in dotted.split(".")]
-
-
-def _table_key(dotted: str, one_of_many: bool, counts: dict[Key, int]) -> Key:
-    key: Key = ()
-    parts = _parts(dotted)
-    for place, part in enumerate(parts):
-        key = (*key, part)
-        if one_of_many and place == len(parts) - 1:
-            counts[key] = counts.get(key, -1) + 1
-        if key in counts:
-            key = (*key, counts[key])
-    return key
-
-
-def _still_open(line: str, quote: str, depth: int) -> tuple[str, int]:
-    """Tell whether a text in triple quotes, or a list, goes on after this line."""
-    place = 0
-    while place < len(line):
-        if quote:
-            end = line.find(quote, place)
-            if end < 0:
-                return (quote, depth) if len(quote) == 3 else ("", depth)
-            place, quote = end + len(quote), ""
-        elif line[place] in "\"'":
-            quote = line[place] * 3 if line.startswith(line[place] * 3, place) else line[place]
-            place += len(quote)
-        elif line[place] == "#":
-            break
-        else:
-            depth += (line[place] in "[{") - (line[place] in "]}")
-            place += 1
-    return (quote if len(quote) == 3 else "", max(depth, 0))
 
 
 def quoted(text: str) -> str:
