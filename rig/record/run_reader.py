@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import functools
 from pathlib import Path
-from typing import TypeVar
 
-import msgspec
 import pandas as pd
 
 from rig.record.audio_file import AudioReader
@@ -21,7 +19,6 @@ from rig.record.run_records import (
     BENCH,
     BURSTS,
     EVENTS,
-    FORMAT_VERSION,
     MADE_BEFORE_START,
     PLAN,
     PROTOCOL,
@@ -32,11 +29,10 @@ from rig.record.run_records import (
     StartRecord,
     Status,
     StopRecord,
+    read_record,
     sha256_of,
 )
 from rig.record.specimen import Specimen
-
-_Record = TypeVar("_Record", StartRecord, StopRecord)
 
 
 class RunReader:
@@ -88,7 +84,7 @@ class RunReader:
                 ]
             )
         try:
-            start = _read_record(folder / START, StartRecord)
+            start = read_record(folder / START, StartRecord)
         except BadFileError as error:
             raise BadFileError(
                 [
@@ -99,7 +95,7 @@ class RunReader:
         stop, stop_fault = None, f"{folder}: no stop record: the run is incomplete"
         if (folder / STOP).exists():
             try:
-                stop = _read_record(folder / STOP, StopRecord)
+                stop = read_record(folder / STOP, StopRecord)
             except BadFileError as error:
                 stop_fault = f"{error}; the run is incomplete"
         run = cls(folder, start, stop)
@@ -296,24 +292,3 @@ def _changed(path: Path) -> str:
     return (
         f"{path}: has been changed or cut since it was recorded, and can't be trusted. {COPY_AGAIN}"
     )
-
-
-def _read_record(path: Path, kind: type[_Record]) -> _Record:
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise BadFileError([f"{path}: can't be read: {error.strerror}"]) from error
-    if not content.endswith(b"\n"):
-        raise BadFileError([f"{path}: cut off; its last line end is missing"])
-    try:
-        record = msgspec.json.decode(content, type=kind)
-    except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise BadFileError([f"{path}: not a record of a run: {error}"]) from error
-    if record.format_version != FORMAT_VERSION:
-        raise BadFileError(
-            [
-                f"{path}: format version {record.format_version} found; this program reads "
-                f"{FORMAT_VERSION}. The version that wrote it stands in it under software"
-            ]
-        )
-    return record

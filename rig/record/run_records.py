@@ -5,10 +5,11 @@ from __future__ import annotations
 import datetime
 import hashlib
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import msgspec
 
+from rig.record.bench_fault import BadFileError
 from rig.record.endurance import Coding, Record
 from rig.record.limits import AgreedLimits
 
@@ -116,6 +117,9 @@ class StopRecord(msgspec.Struct, frozen=True, kw_only=True):
     streams: dict[str, Stream]
 
 
+_Record = TypeVar("_Record", StartRecord, StopRecord)
+
+
 def utc_now() -> str:
     """Give the time of day as an ISO 8601 text in UTC, to the millisecond."""
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
@@ -130,3 +134,25 @@ def sha256_of(path: Path) -> str:
 def encode_record(record: msgspec.Struct) -> bytes:
     """JSON text of a record; its last byte is the line end that shows it to be whole."""
     return msgspec.json.format(msgspec.json.encode(record), indent=1) + b"\n"
+
+
+def read_record(path: Path, kind: type[_Record]) -> _Record:
+    """Read a record; BadFileError if it is cut off, no such record, or of another version."""
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise BadFileError([f"{path}: can't be read: {error.strerror}"]) from error
+    if not content.endswith(b"\n"):
+        raise BadFileError([f"{path}: cut off; its last line end is missing"])
+    try:
+        record = msgspec.json.decode(content, type=kind)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise BadFileError([f"{path}: not a record of a run: {error}"]) from error
+    if record.format_version != FORMAT_VERSION:
+        raise BadFileError(
+            [
+                f"{path}: format version {record.format_version} found; this program reads "
+                f"{FORMAT_VERSION}. The version that wrote it stands in it under software"
+            ]
+        )
+    return record
