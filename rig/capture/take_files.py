@@ -6,10 +6,9 @@ from rig.capture.take import TakeAudio
 from rig.capture.take_notes import TakeNotes
 from rig.record.bench_file import LISTENS_ONLY
 from rig.record.plan import Plan
+from rig.record.quantity import MOST_LETTERS
 from rig.record.toml_file import quoted
 
-MOST_LETTERS = 100
-"""Of a name in a file (``rig.record.quantity.Text``)."""
 _UNKNOWN_SPECIMEN = """format = 1
 
 [pad]

@@ -12,6 +12,8 @@ from rig.record.limits import TICKS_PER_S
 from rig.record.plan import BURST_COLUMNS, PLAN_COLUMNS, Plan
 from rig.record.plan_csv import empty_plan
 from rig.record.protocol import Protocol
+from rig.record.quantity import MOST_LETTERS
+from rig.record.toml_file import odd_letter
 
 _ALLOWED = (
     *("force_n", "stage", "width_us", "pattern", "group", "place"),
@@ -76,6 +78,13 @@ def read_strikes(
     for name in ("force_n", "width_us"):
         if name in table and (table[name].dropna() <= 0).any():
             faults.append(f"{path}: {name} must be above 0 (or blank where it isn't known)")
+    for name in ("stage", "striker"):
+        for text in dict.fromkeys(table.get(name, ())):
+            if len(text) > MOST_LETTERS or odd_letter(text):
+                faults.append(
+                    f"{path}: {name} {text[:20]!r}: a name is a line of plain text of up to "
+                    f"{MOST_LETTERS} characters"
+                )
     if "pattern" in table:
         for odd in sorted(set(table["pattern"]) - {*PATTERNS, ""}):
             faults.append(f"{path}: pattern {odd!r}; {', '.join(PATTERNS)} are known")

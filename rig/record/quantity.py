@@ -15,5 +15,6 @@ NotNegative = Annotated[float, Meta(ge=0)]
 Share = Annotated[float, Meta(ge=0, le=1)]
 Percent = Annotated[float, Meta(gt=0, le=100)]
 Count = Annotated[int, Meta(ge=1, le=1_000_000)]
-Text = Annotated[str, Meta(min_length=1, max_length=100)]
+MOST_LETTERS = 100
+Text = Annotated[str, Meta(min_length=1, max_length=MOST_LETTERS)]
 """A name, on one line."""

@@ -152,16 +152,10 @@ class TomlFile:
     def _check_letters(self, value: str, kind: inspect.StrType, key: Key) -> None:
         """Note what a table, a page or a picture can't show as it was meant."""
         one_line = kind.max_length is not None
-        allowed = "" if one_line else "\n\r\t"
-        bad = [
-            letter
-            for letter in value
-            if letter in _TURNS or (unicodedata.category(letter) == "Cc" and letter not in allowed)
-        ]
-        if bad:
+        if odd := odd_letter(value, one_line=one_line):
             self.fault(
                 key,
-                f"the character U+{ord(bad[0]):04X} found; "
+                f"the character U+{ord(odd):04X} found; "
                 + ("a line of plain text is asked for" if one_line else "plain text is asked for"),
             )
         if one_line and len(value) > (kind.max_length or 0):
@@ -242,6 +236,17 @@ def nearest(name: str, known: Iterable[str]) -> str:
     """Give "; did you mean X?" for the nearest known name, or nothing if none is near."""
     near = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
     return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def odd_letter(text: str, *, one_line: bool = True) -> str:
+    """Give the first letter that turns or breaks what stands around it; empty if there is none."""
+    allowed = "" if one_line else "\n\r\t"
+    odd = (
+        letter
+        for letter in text
+        if letter in _TURNS or (unicodedata.category(letter) == "Cc" and letter not in allowed)
+    )
+    return next(odd, "")
 
 
 def read_text(path: Path) -> str:

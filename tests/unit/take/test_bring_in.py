@@ -286,6 +286,8 @@ def test_a_notes_table_may_hold_no_note(tmp_path: Path) -> None:
         ("time_s,striker\nsoon,A\n", "line 2: time_s: 'soon' is no number"),
         ("time_s,striker\n", "holds no strike"),
         ("time_s,striker,force_n\n0,A,-3\n", "above 0"),
+        (f"time_s,striker,stage\n0,A,{'x' * 101}\n", r"strikes\.csv: stage 'x+': .*up to 100"),
+        ('time_s,striker\n0,"A\tB"\n', r"striker 'A\\tB': a name is a line"),
         ("", "header line"),
     ],
 )
