@@ -7,8 +7,6 @@ import pandas as pd
 import pytest
 
 from analysis import average_range, gauge, gauge_study
-from analysis.interlaboratory import interlaboratory
-from analysis.nested import nested, pooled_sd
 from analysis.stability import stability
 
 # AIAG, Measurement systems analysis, 4th ed., ch. III-B, as reproduced by McNeese 2015:
@@ -24,70 +22,6 @@ AIAG = {
     ("C", 2): (-0.11, -1.13, 1.09, 0.20, -1.07, -0.67, 0.01, -0.56, 1.45, -1.77),
     ("C", 3): (-0.15, -0.96, 0.67, 0.11, -1.45, -0.49, 0.21, -0.49, 1.87, -2.16),
 }
-
-# NIST/SEMATECH e-Handbook 2.4.4.1, check standard 140, probe 2362 (MPC441.DAT; typed from memory,
-# all three published deviations come out): run, average and deviation of six repeats
-MPC441 = (
-    (1, 96.0771, 0.1024),
-    (1, 95.9976, 0.0943),
-    (1, 96.0148, 0.0622),
-    (1, 96.0397, 0.0702),
-    (1, 96.0407, 0.0627),
-    (1, 96.0445, 0.0622),
-    (2, 96.0793, 0.0996),
-    (2, 96.1115, 0.0533),
-    (2, 96.0803, 0.0364),
-    (2, 96.0411, 0.0768),
-    (2, 96.0988, 0.1042),
-    (2, 96.0482, 0.0868),
-)
-
-# ASTM E691-99 table 1, glucose in serum, 8 laboratories x 3 repeats x 5 materials (typed from
-# memory; all published means, s_r and s_R come out)
-GLUCOSE = np.array(
-    [
-        [
-            (41.03, 78.28, 132.66, 193.71, 292.78),
-            (41.45, 78.18, 133.83, 193.59, 294.09),
-            (41.37, 78.49, 133.10, 193.65, 292.89),
-        ],
-        [
-            (41.17, 77.78, 132.92, 190.88, 292.27),
-            (42.00, 80.38, 136.90, 200.14, 309.40),
-            (41.15, 79.54, 136.40, 194.30, 295.08),
-        ],
-        [
-            (41.01, 79.18, 132.61, 192.71, 295.53),
-            (40.68, 79.72, 135.80, 193.28, 290.14),
-            (42.66, 80.81, 135.36, 190.28, 292.34),
-        ],
-        [
-            (39.37, 84.08, 138.50, 195.85, 295.19),
-            (42.37, 78.60, 138.30, 196.36, 295.44),
-            (42.63, 81.92, 135.69, 199.43, 296.83),
-        ],
-        [
-            (41.88, 78.16, 131.90, 192.59, 293.93),
-            (41.19, 79.58, 134.14, 191.44, 292.48),
-            (41.32, 78.33, 133.76, 195.12, 294.28),
-        ],
-        [
-            (43.28, 78.66, 137.21, 195.34, 297.74),
-            (40.50, 79.27, 135.14, 198.26, 296.80),
-            (42.28, 81.75, 137.50, 198.13, 290.33),
-        ],
-        [
-            (41.08, 79.76, 130.97, 194.66, 287.29),
-            (41.27, 81.45, 131.59, 191.99, 293.76),
-            (39.02, 77.35, 134.92, 187.13, 289.36),
-        ],
-        [
-            (43.36, 80.44, 135.46, 197.56, 298.46),
-            (42.65, 80.80, 135.14, 195.99, 295.28),
-            (41.72, 79.80, 133.63, 200.82, 296.12),
-        ],
-    ]
-).transpose(0, 2, 1)
 
 
 @pytest.fixture
@@ -213,58 +147,6 @@ def test_two_conditions_are_told_apart() -> None:
     found_mean = np.mean(found, axis=0)
     standard_error = np.std(found, axis=0, ddof=1) / np.sqrt(len(found))
     assert np.all(np.abs(found_mean - (0.09, 0.25, 1.0, 4.0)) < 4.0 * standard_error)
-
-
-def test_nested_levels_are_those_of_the_handbook() -> None:
-    """NIST e-Handbook 2.4.4: level-1 0.07871 (60 df), level-2 0.02742 (10 df), level-3 0.0289."""
-    unit = np.array([-1.0, -1.0, -1.0, 1.0, 1.0, 1.0]) * math.sqrt(5.0 / 6.0)
-    rows = [
-        (run, day, average + deviation * shape)
-        for day, (run, average, deviation) in enumerate(MPC441)
-        for shape in unit
-    ]
-    table = pd.DataFrame(rows, columns=["run", "day", "reading"])
-    study = nested(table, value="reading", levels=["run", "day"])
-    assert study.levels == ("repeat", "day", "run")
-    assert study.level_sd[0] == pytest.approx(0.07871, abs=1e-5)
-    assert study.level_sd[1] == pytest.approx(0.02742, abs=1e-5)
-    assert study.level_df == (60, 10, 1)
-    # the averages are known to half of 1e-4, and so is the figure
-    assert study.level_sd[2] == pytest.approx(0.0289, abs=1e-4)
-    by_run = table.groupby(["run", "day"])["reading"].mean().groupby("run").std()
-    assert by_run.to_numpy() == pytest.approx([0.027280, 0.027560], abs=5e-6)
-
-
-def test_level_three_pools_as_in_the_handbook() -> None:
-    """NIST e-Handbook 2.4.4.3: five wafers' level-3 deviations pool to 0.0197."""
-    assert pooled_sd([0.0223, 0.0027, 0.0289, 0.0133, 0.0205]) == pytest.approx(0.0197, abs=5e-5)
-
-
-def test_interlaboratory_gives_the_standards_example() -> None:
-    """ASTM E691-99 table 1: s_r, s_R (floored for material A), and limits 2.8 times as great."""
-    found = interlaboratory(GLUCOSE)
-    assert found.mean == pytest.approx([41.5183, 79.6796, 134.7263, 194.7171, 294.4921], abs=6e-5)
-    assert found.repeatability_sd == pytest.approx(
-        [1.0632, 1.4949, 1.5434, 2.6251, 3.9350], abs=5e-5
-    )
-    assert found.reproducibility_sd == pytest.approx(
-        [1.0632, 1.5796, 2.1482, 3.3657, 4.1923], abs=5e-5
-    )
-    assert found.reproducibility_limit == pytest.approx(2.8 * found.reproducibility_sd)
-    assert found.repeatability_limit == pytest.approx(
-        2.8 * np.array([1.0632, 1.4949, 1.5434, 2.6251, 3.9350]), abs=2e-4
-    )
-
-
-def test_interlaboratory_shows_the_spoilt_cell() -> None:
-    """With 148.30 for laboratory 4, material C (as a file has it), the cell is suspect."""
-    spoilt = GLUCOSE.copy()
-    spoilt[3, 2, 1] = 148.30
-    found = interlaboratory(spoilt)
-    assert found.repeatability_sd[2] == pytest.approx(2.7483, abs=5e-5)
-    assert found.reproducibility_sd[2] == pytest.approx(3.4770, abs=5e-5)
-    assert (3, 2) in found.suspect
-    assert (3, 2) not in interlaboratory(GLUCOSE).suspect
 
 
 def test_visible_difference_is_seen_as_often_as_it_says() -> None:
