@@ -29,8 +29,10 @@ def _share(table: pd.DataFrame, name: str) -> tuple[int, int]:
     """Return events and trials: lost or crossed of all struck, doubles of all that sounded."""
     outcome = table["outcome"]
     if name in ("lost_share", "crosstalk_share"):
-        struck = outcome.isin(["clean", "lost", "double"])
-        bad = outcome == "lost" if name == "lost_share" else table["crossed"].astype(bool)
+        struck, bad = outcome.isin(["clean", "lost", "double"]), outcome == "lost"
+        if name == "crosstalk_share":
+            # of pooled runs one may have no further zone
+            struck, bad = struck & table["crossed"].notna(), table["crossed"].eq(True)
         return int((struck & bad).sum()), int(struck.sum())
     return int((outcome == "double").sum()), int(outcome.isin(["clean", "double"]).sum())
 

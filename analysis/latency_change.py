@@ -52,11 +52,12 @@ def change_note(
     risk
         Chance at most of saying so where nothing changed.
     verdicts
-        Of the measures of latency that were compared: worse or better says it already.
+        Of the measures of latency that were compared: worse or better says it already. None:
+        nobody asked.
     """
     x, y = (np.asarray(side, dtype=float) for side in (before_s, after_s))
     counts = [int(np.isfinite(side).sum()) for side in (x, y)]
-    if min(counts) < LEAST_COUNT or verdicts & {"worse", "better"}:
+    if min(counts) < LEAST_COUNT or not verdicts or verdicts & {"worse", "better"}:
         return ""
     distance, p = unlike_distributions(x, y)
     if p > risk:

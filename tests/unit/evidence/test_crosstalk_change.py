@@ -119,6 +119,9 @@ def test_crosstalk_is_compared_where_both_runs_hold_it() -> None:
     found = {one.name: one for one in compare(*crossed).measures}
     assert (found["crosstalk_share"].before, found["crosstalk_share"].after) == (0.0, 100.0)
     assert found["crosstalk_share"].verdict == "worse"
+    pooled = [pd.concat([side, build(-20, seed=3)], ignore_index=True) for side in crossed]
+    share = compare(*pooled, measures=["crosstalk_share"]).measures[0]
+    assert (share.before, share.after, share.count_before) == (0.0, 100.0, 40)
 
     bare = before.drop(columns=["crosstalk_db", "crosstalk_u_db", "crosstalk_most_db"])
     assert "no channel of role second_zone" in compare(bare, after).left_out[0]

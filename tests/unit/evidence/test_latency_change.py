@@ -27,13 +27,14 @@ def test_the_share_of_false_notes_is_the_risk_at_most() -> None:
 
 
 def test_one_hump_that_became_two_is_noted() -> None:
-    """Mean and spread stay, and the note falls; it doesn't where a figure says it already."""
+    """Mean and spread stay; no note where a figure says it already, or none was asked for."""
     rng = np.random.default_rng(6)
     before = rng.normal(5e-3, 1e-3, 400)
     after = 5e-3 + rng.choice([-1.0, 1.0], 400) * 0.95e-3 + rng.normal(0.0, 0.3e-3, 400)
     note = change_note(before, after, 0.05, {"equal", "undecided"})
     assert "distributed otherwise" in note
     assert change_note(before, after, 0.05, {"equal", "worse"}) == ""
+    assert change_note(before, after, 0.05, set()) == ""
 
 
 @pytest.mark.parametrize("side", [[], [math.nan] * 30, [5e-3] * 19])
