@@ -9,6 +9,7 @@ import pytest
 from scipy import signal
 
 from analysis.mains import mains_lines
+from analysis.noise import noise_floor
 
 
 def hum(
@@ -74,3 +75,18 @@ def test_what_both_mains_share_tells_nothing_by_itself(own_hz: float) -> None:
     assert found_hz == mains_hz
     assert [line.frequency_hz for line in lines] == [mains_hz, 300.0]
     assert lines[1].level_dbfs == pytest.approx(-40.0, abs=0.2)
+
+
+def test_the_noise_floor_tells_its_lines() -> None:
+    """Two lines of hum, each with its level, and a word in the note; of noise alone neither."""
+    x, _ = hum([2.0], 8_000, 50.1, noise=3e-4)
+    found = noise_floor(x, 8_000.0)
+    levels = {one["frequency_hz"]: one["level_dbfs"] for one in found.details["mains_lines"]}
+    assert levels == {
+        50.0: pytest.approx(20 * math.log10(3e-3), abs=0.2),
+        150.0: pytest.approx(-60.0, abs=0.2),
+    }
+    assert "Mains hum stands out at 2 lines" in found.note
+    bare = noise_floor(np.random.default_rng(4).normal(0, 3e-4, 16_000), 8_000.0)
+    assert bare.details["mains_lines"] == []
+    assert "Mains" not in bare.note
