@@ -120,7 +120,7 @@ def test_a_stop_by_hand_has_its_own_exit_code(
     only = typer.Typer()
     only.command()(stopped)
     monkeypatch.setattr(main_module, "app", only)
-    monkeypatch.setattr(main_module, "COMMANDS", {})
+    monkeypatch.setattr(main_module, "_collect", lambda: None)
     monkeypatch.setattr("sys.argv", ["strikebench"])
     with pytest.raises(SystemExit) as ended:
         main_module.main()
