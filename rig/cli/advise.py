@@ -61,7 +61,7 @@ def advise(
         elsewhere=[analyse_run(path) for path in elsewhere or []],
     )
     if analysis.recording.status != "complete":
-        told.print(f"note: {analysis.reason()} The advice rests on that.", markup=False)
+        told.print(f"note: {analysis.reason()} The advice rests on that.")
     _print_settings(found)
     if front:
         _print_front(found)
@@ -71,7 +71,7 @@ def advise(
     part = path.with_name(path.name + ".part")
     part.write_text(write_advice_page(found), encoding="utf-8")
     part.replace(path)
-    told.print(f"written: {path}", markup=False)
+    told.print(f"written: {path}")
 
 
 def _line(text: str, indent: int = 0) -> None:
@@ -80,7 +80,7 @@ def _line(text: str, indent: int = 0) -> None:
         text = textwrap.fill(
             text, results.width, subsequent_indent=" " * indent, break_long_words=False
         )
-    results.print(text, markup=False)
+    results.print(text)
 
 
 def _table(headings: list[str], rows: list[list[str]], left: tuple[int, ...] = (0,)) -> None:
@@ -120,7 +120,7 @@ def _print_settings(found: Evidence) -> None:
         left=(0, 3),
     )
     for one in advice.advice:
-        results.print(f"\n{words.split_unit(one.setting)[0]}", markup=False)
+        results.print(f"\n{words.split_unit(one.setting)[0]}")
         _line(f"  from   {words.evidence(one.evidence)}", 9)
         _line(f"  less   {one.below}", 9)
         _line(f"  more   {one.above}", 9)
@@ -193,7 +193,7 @@ def _print_sensor(found: Evidence) -> None:
         ],
     )
     for table in sensor_tables(found):
-        results.print(f"\n{table['heading'].lower()}:", markup=False)
+        results.print(f"\n{table['heading'].lower()}:")
         _table(
             [name[:1].lower() + name[1:] for name in table["columns"]],
             [[str(cell) for cell in row] for row in table["rows"]],

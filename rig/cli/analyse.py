@@ -34,11 +34,11 @@ def analyse(
     folder = write_tables(analysis)
     results.print(measure_table(analysis, every=every))
     seen = int(analysis.table.strokes["onset_t_s"].notna().sum())
-    results.print(f"strokes felt: {seen}; notes from {analysis.note_source()}", markup=False)
+    results.print(f"strokes felt: {seen}; notes from {analysis.note_source()}")
     for doubt in analysis.doubts:
-        results.print(f"note: {doubt}", markup=False)
+        results.print(f"note: {doubt}")
     print_decisions(analysis)
-    told.print(f"written: {folder}", markup=False)
+    told.print(f"written: {folder}")
     if analysis.overall is not None:
         raise typer.Exit(OF_VERDICT[analysis.overall])
 
@@ -88,9 +88,9 @@ def verdict_line(verdict: str, reason: str) -> str:
 def print_decisions(analysis: Analysis) -> None:
     """Print a line for each limit, and the verdict over all."""
     for decision in analysis.decisions:
-        results.print(verdict_line(decision.verdict, decision.reason), markup=False)
+        results.print(verdict_line(decision.verdict, decision.reason))
     word = (analysis.overall or "no limits asked").upper()
-    results.print(f"{word}: {analysis.reason()}", markup=False)
+    results.print(f"{word}: {analysis.reason()}")
     copied = (analysis.path / "recovered.json").exists()
     if analysis.recording.status != "complete" and not (analysis.recording.imported or copied):
         told.print(

@@ -102,8 +102,8 @@ def build(
 ) -> None:
     """Build the firmware and tell what flash and RAM it takes."""
     image, said = build_image(out)
-    results.print(said.strip(), markup=False)
-    results.print(f"{image}", markup=False)
+    results.print(said.strip())
+    results.print(f"{image}")
 
 
 @app.command()
@@ -124,13 +124,13 @@ def flash(
     with tempfile.TemporaryDirectory() as folder:
         if image is None:
             image, said = build_image(Path(folder))
-            results.print(said.strip(), markup=False)
+            results.print(said.strip())
         elif not image.is_file():
             raise FirmwareError(f"Writing {image}: no such file. Leave --image out to build it.")
         said = _avrdude(
             f"Writing the firmware to {device}", device, programmer, f"flash:w:{image}:i"
         )
-    results.print(said.strip().splitlines()[-1] if said.strip() else "written", markup=False)
+    results.print(said.strip().splitlines()[-1] if said.strip() else "written")
 
 
 SERIAL_LETTERS = 8
@@ -179,7 +179,7 @@ def name(
     with tempfile.TemporaryDirectory() as folder:
         image = serial_image(serial, Path(folder))
         _avrdude(f"Naming the board at {device}", device, programmer, f"eeprom:w:{image}:i")
-    results.print(f"serial number {serial} written", markup=False)
+    results.print(f"serial number {serial} written")
 
 
 @app.command()
@@ -207,7 +207,7 @@ def identity(port: PortOption = "", serial_number: SerialOption = "") -> None:
         "coil supply": f"{standing.supply_mv / 1000:.1f} V",
     }
     for name, value in lines.items():
-        results.print(f"{name}: {value}", markup=False)
+        results.print(f"{name}: {value}")
 
 
 def _device(port: str, serial_number: str) -> str:

@@ -113,10 +113,10 @@ def calibrate(
     _tell(found)
     table = calibration_table(record)
     if out is None:
-        results.print(table, markup=False)
+        results.print(table)
         return
     write_new(out, merged_bench(bench_text, striker, record).encode())
-    told.print(f"written: {out}", markup=False)
+    told.print(f"written: {out}")
 
 
 class _Ladder:
@@ -232,20 +232,17 @@ def _tell(found: ForceCalibration) -> None:
         f"{found.fit.strokes} strokes; polynomial of degree {found.fit.degree}; one scatters by "
         f"{100 * found.fit.residual_sd:.2f} %; lack of fit F({lack.freedom}, "
         f"{lack.pure_freedom}) = {lack.ratio:.2f}, p = {lack.p:.2g}",
-        markup=False,
     )
     parts = ", ".join(f"{name} {part:.2f} %" for name, part in found.parts_percent.items())
     results.print(
         f"uncertainty of a force: {found.uncertainty_percent:.2f} % (k = 2; standard parts: "
         f"{parts})",
-        markup=False,
     )
     warmest = found.strokes["coil_c"].max()
     if np.isfinite(warmest) and found.heat_capacity_j_per_k is not None:
         results.print(
             f"coil: up to {warmest:.1f} °C, forces given for {found.reference_c:.1f} °C; heat "
             f"capacity {found.heat_capacity_j_per_k:.3g} J/K",
-            markup=False,
         )
     for remark in found.remarks:
-        told.print(f"note: {remark}", markup=False)
+        told.print(f"note: {remark}")

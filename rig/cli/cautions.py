@@ -54,7 +54,7 @@ def require_accepted(bench: BenchFile) -> None:
     accepted = _read(path)
     if key in accepted:
         return
-    told.print(CAUTIONS, markup=False)
+    told.print(CAUTIONS)
     if not sys.stdin.isatty():
         raise CautionsNotAcceptedError(
             f"the cautions for {key!r} have not been accepted on this account, and nobody is at "

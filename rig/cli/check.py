@@ -38,20 +38,20 @@ def check(
     results.print(stage_table(found))
     unplanned = len(set(found.stages["stage"]) - set(found.plan.bursts["stage"]))
     left_out = f"; {unplanned} of the stages can't be planned yet" if unplanned else ""
-    results.print(f"{found.strokes} strokes in {_clock(found.duration_s)}{left_out}", markup=False)
+    results.print(f"{found.strokes} strokes in {_clock(found.duration_s)}{left_out}")
     today = datetime.datetime.now(datetime.UTC).date()
     for doubt in calibration_doubts(facts, today, set(found.plan.strikes["striker"])):
-        told.print(f"note: {doubt}", markup=False)
+        told.print(f"note: {doubt}")
     if facts.host_alone:
         from analysis.host_path import host_path  # late: it loads what checking needs nothing of
 
-        told.print(f"note: {host_path(facts.midi).remark}", markup=False)
+        told.print(f"note: {host_path(facts.midi).remark}")
     for note in limits_without_strokes(asked):
-        told.print(f"note: {note}", markup=False)
+        told.print(f"note: {note}")
     for wide in wide_steps(asked):
-        told.print(f"note: {wide}", markup=False)
+        told.print(f"note: {wide}")
     for refusal in found.refusals:
-        told.print(f"refused: {refusal}", markup=False)
+        told.print(f"refused: {refusal}")
     if not found.allowed:
         raise typer.Exit(ExitCode.BAD_INPUT)
 

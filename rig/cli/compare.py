@@ -132,9 +132,9 @@ def compare(
         named.append(one)
         _show(one)
     word = overall(named)
-    results.print(f"{word.upper()} at {100 * confidence:g} % confidence", markup=False)
+    results.print(f"{word.upper()} at {100 * confidence:g} % confidence")
     for text in cautions:
-        told.print(f"caution: {text}", markup=False)
+        told.print(f"caution: {text}")
     folder = out if out is not None else news[0] / "analysis"
     folder.mkdir(parents=True, exist_ok=True)
     lines = [
@@ -145,7 +145,7 @@ def compare(
     (folder / "comparison.json").write_text(record + "\n", encoding="utf-8")
     page = as_page(lines, named, cautions)
     (folder / "comparison.html").write_text(page, encoding="utf-8")
-    told.print(f"written: {folder / 'comparison.html'}, comparison.json", markup=False)
+    told.print(f"written: {folder / 'comparison.html'}, comparison.json")
     if word in ("invalid", "incomplete"):
         told.print("a run that is not complete decides nothing: strike it again")
     raise typer.Exit(OF_COMPARISON[word])
@@ -167,7 +167,7 @@ def _read(paths: list[Path]) -> dict[Path, tuple[Analysis, RunFacts]]:
                 "itself shows nothing. Give another one"
             )
         if analysis.recording.status != "complete":
-            told.print(f"{path}: {analysis.reason()}", markup=False)
+            told.print(f"{path}: {analysis.reason()}")
         reader = analysis.recording.reader
         found[path] = (
             analysis,
@@ -192,13 +192,13 @@ def _show(one: Named) -> None:
     from analysis.comparison_record import row_of
 
     found = one.comparison
-    results.print(f"{', '.join(one.after)}: {one.verdict}", markup=False)
+    results.print(f"{', '.join(one.after)}: {one.verdict}")
     for change in found.changed:
-        results.print(f"  changed: {change}", markup=False)
+        results.print(f"  changed: {change}")
     for difference in found.unlike:
-        results.print(f"  allowed although {difference}", markup=False)
+        results.print(f"  allowed although {difference}")
     for text in one.said_of_zones():
-        results.print(f"  {text}", markup=False)
+        results.print(f"  {text}")
     table = Table(box=None, pad_edge=False)
     keys = ("measure", "before", "after", "difference", "margin", "verdict")
     for key in keys:
@@ -212,7 +212,6 @@ def _show(one: Named) -> None:
         if row["needed"]:
             results.print(
                 f"{row['measure']}: {row['needed']} strokes on each side would decide",
-                markup=False,
             )
 
 

@@ -34,15 +34,14 @@ def demo(
         run = strike("demo", "simulated", specimen, folder)
         analysis = analyse_run(run)
         page = write_report(run, analysis=analysis)
-        results.print(f"\n{name} build: {(analysis.overall or 'none').upper()}", markup=False)
+        results.print(f"\n{name} build: {(analysis.overall or 'none').upper()}")
         for decision in analysis.decisions:
-            results.print(verdict_line(decision.verdict, decision.reason), markup=False)
+            results.print(verdict_line(decision.verdict, decision.reason))
         for row in cause_rows(why(analysis), analysis.specimen.module.settings):
             results.print(
                 f"{row['count']:>10} {row['kind']}: {row['cause']}; avoided by {row['mend']}",
-                markup=False,
             )
-        results.print(f"  report: {page}", markup=False)
+        results.print(f"  report: {page}")
 
 
 def _clear_away(folder: Path) -> None:

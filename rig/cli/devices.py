@@ -24,10 +24,10 @@ def devices() -> None:
             _print(heading, [str(device) for device in find()])
         except BenchError as error:
             _print(heading, [])
-            told.print(f"strikebench: {error}", markup=False)
+            told.print(f"strikebench: {error}")
 
 
 def _print(heading: str, lines: list[str]) -> None:
-    results.print(heading, markup=False)
+    results.print(heading)
     for line in lines or ["none"]:
-        results.print(f"  {line}", markup=False, soft_wrap=True)
+        results.print(f"  {line}")

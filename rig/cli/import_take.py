@@ -47,6 +47,6 @@ def import_take(
         out=out,
         protocol=protocol,
     )
-    told.print(f"{folder}: made. Next: strikebench analyse {folder}", markup=False)
+    told.print(f"{folder}: made. Next: strikebench analyse {folder}")
     for doubt in doubts:
-        told.print(f"  {doubt}", markup=False)
+        told.print(f"  {doubt}")

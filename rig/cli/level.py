@@ -46,7 +46,7 @@ def level(
             meter.take(piece)
             live.update("\n".join(_lines(names, meter)))
     for line in _lines(names, meter):
-        results.print(line, markup=False, soft_wrap=True)
+        results.print(line)
     levels = meter.levels()
     if any(found.clipped or not found.peak_dbfs > -200 for found in levels):
         raise typer.Exit(ExitCode.INVALID)

@@ -42,7 +42,7 @@ class LiveLine:
         """Show a prompt and wait for Enter; where the terminal ends instead, that is a stop."""
         if self._live is not None:
             self._live.stop()
-        told.print(text, markup=False)
+        told.print(text)
         try:
             told.input("Press Enter when done: ")
         except EOFError as error:

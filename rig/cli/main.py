@@ -84,7 +84,7 @@ def main() -> None:
         app()
         code = ExitCode.DONE
     except BenchError as error:
-        told.print(f"strikebench: {error}", markup=False)
+        told.print(f"strikebench: {error}")
         code = code_of(error)
     except KeyboardInterrupt:
         told.print("strikebench: stopped by hand")
@@ -104,7 +104,6 @@ def main() -> None:
         told.print(
             f"strikebench: {what or 'reading or writing a file'}: {error.strerror or error}. Check "
             "the name, its permissions, and the room on its disk; then try again",
-            markup=False,
         )
         code = ExitCode.BAD_INPUT
     sys.exit(int(code))

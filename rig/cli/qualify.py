@@ -62,7 +62,7 @@ def qualify(
             )
         by_id[analysis.start.run_id] = path
         if analysis.recording.status != "complete":
-            results.print(f"note: {path}: {analysis.reason()}", markup=False)
+            results.print(f"note: {path}: {analysis.reason()}")
         reader = analysis.recording.reader
         pad, module = reader.specimen.pad, reader.specimen.module
         facts.append(facts_of(str(path), reader.bench, reader.protocol, reader.specimen))
@@ -78,16 +78,16 @@ def qualify(
             )
         )
     for text in refuse_unlike(facts, allow or ()):
-        results.print(f"allowed although {text}", markup=False)
+        results.print(f"allowed although {text}")
     twins = pairs_of_same({one.name: one.strokes for one in studied})
     if twins:
-        results.print(f"caution: {caution(twins)}", markup=False)
+        results.print(f"caution: {caution(twins)}")
     if stability:
         _print_stability(studied, reading, math.nan if reference is None else reference)
         return
     found = study(studied, reading=reading, conditions=tuple(condition or ("run",)))
     unit = READINGS[reading][2] if reading in READINGS else ""
-    results.print(f"method: {found.method}, {found.count} readings", markup=False)
+    results.print(f"method: {found.method}, {found.count} readings")
     shares = {"repeatability": found.repeatability_sd}
     shares |= {f"between {name}": sd for name, sd in found.condition_sd.items()}
     shares |= {"bench in all": found.gauge_sd}
@@ -95,21 +95,19 @@ def qualify(
     if several:
         shares |= {"between specimens": found.part_sd}
     for name, sd in shares.items():
-        results.print(f"{name:>20}  {sd:.4g} {unit} (standard deviation)", markup=False)
+        results.print(f"{name:>20}  {sd:.4g} {unit} (standard deviation)")
     if several:
         results.print(
             f"{found.standing.upper()}: the bench makes {found.gauge_percent:.1f} % of the spread "
             f"and tells {found.categories} categories of specimens apart",
-            markup=False,
         )
     for same in (False, True):
         seen = found.visible_difference(strokes, same_session=same)
         where = "within one session" if same else "from session to session"
-        results.print(f"{strokes} strokes a specimen show {seen:.3g} {unit} {where}", markup=False)
+        results.print(f"{strokes} strokes a specimen show {seen:.3g} {unit} {where}")
         if difference is not None:
             results.print(
                 f"  {difference:g} {unit}: {found.verdict(difference, strokes, same_session=same)}",
-                markup=False,
             )
 
 
@@ -122,14 +120,12 @@ def _print_stability(studied: list[StudiedRun], reading: str, reference: float) 
             f"striker {striker}: {found.standing.upper()} over {found.count} runs; drift "
             f"{found.drift_per_h:+.3g} {unit}/h ({found.drift_low:+.3g} to "
             f"{found.drift_high:+.3g})",
-            markup=False,
         )
         if math.isfinite(found.bias):
             results.print(
                 f"  bias {found.bias:+.3g} {unit} ({found.bias_low:+.3g} to "
                 f"{found.bias_high:+.3g})",
-                markup=False,
             )
         if found.outside:
             places = ", ".join(str(place + 1) for place in found.outside)
-            results.print(f"  beyond control limits: run {places}", markup=False)
+            results.print(f"  beyond control limits: run {places}")

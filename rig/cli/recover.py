@@ -28,8 +28,6 @@ def recover(
         f"{target}: INCOMPLETE copy of {run}: {found.strikes_made} of {found.strikes_planned} "
         f"strikes, {found.bursts_begun} of {found.bursts_planned} bursts, {found.events} events, "
         f"{found.recorded_s:.1f} s of recording",
-        markup=False,
-        soft_wrap=True,
     )
     for fault in found.faults:
-        results.print(f"  {fault}", markup=False, soft_wrap=True)
+        results.print(f"  {fault}")

@@ -21,7 +21,7 @@ def report(
     ] = None,
 ) -> None:
     """Draw a run's report: decision first, then pictures and measures with their intervals."""
-    told.print(f"written: {write_report(run, out)}", markup=False)
+    told.print(f"written: {write_report(run, out)}")
 
 
 def write_report(run: Path, out: Path | None = None, analysis: Analysis | None = None) -> Path:

@@ -51,7 +51,7 @@ def run(
         unattended=unattended or quiet, resume=resume,
     )  # fmt: skip
     if quiet:
-        told.print(f"{path}: recorded", markup=False)
+        told.print(f"{path}: recorded")
         return
     from rig.cli.analyse import analyse
 
@@ -84,7 +84,7 @@ def strike(
     files = read_files(protocol, bench, specimen)
     used = {one for stage in files.protocol.stages for one in stage.strikers}
     for doubt in calibration_doubts(files.bench, datetime.datetime.now(datetime.UTC).date(), used):
-        told.print(f"note: {doubt}", markup=False)
+        told.print(f"note: {doubt}")
     return strike_files(
         files, out, seed=seed, trace=trace, quiet=quiet, unattended=unattended, resume=resume
     )
@@ -143,13 +143,13 @@ def strike_files(
         told.print(f"{result.path}: stopped by hand; the coils are off, the record is closed")
         raise typer.Exit(ExitCode.STOPPED)
     if result.outcome == "failed":
-        told.print(f"{result.path}: the run failed: {result.reason}", markup=False)
-        told.print(f"what the bench knew: {result.path / FAULT_FILE}", markup=False)
+        told.print(f"{result.path}: the run failed: {result.reason}")
+        told.print(f"what the bench knew: {result.path / FAULT_FILE}")
         # where it isn't the board, it is the bench beside it: audio, disk, computer
         board = code_of(result.error) == ExitCode.BOARD
         raise typer.Exit(ExitCode.BOARD if board else ExitCode.INVALID)
     if result.reason:
-        told.print(f"{result.path}: ended by a stop condition: {result.reason}", markup=False)
+        told.print(f"{result.path}: ended by a stop condition: {result.reason}")
     return result.path
 
 
@@ -176,7 +176,6 @@ def _resumed(
     told.print(
         f"{resume}: going on in {resumed.path.name}, after {resumed.strokes} strokes and a gap of "
         f"{resumed.gap_s:.0f} s",
-        markup=False,
     )
     return resumed, resumed.seed
 

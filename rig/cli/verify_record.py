@@ -31,12 +31,12 @@ def verify_record(
 def _verify(path: Path) -> ExitCode:
     faults = verify(path)
     for fault in faults:
-        results.print(fault, markup=False, soft_wrap=True)
+        results.print(fault)
     try:
         status = RunReader.open(path).status
     except BenchError:
         return ExitCode.BAD_INPUT
-    results.print(f"{path}: {status}", markup=False, soft_wrap=True)
+    results.print(f"{path}: {status}")
     if status in ("incomplete", "stopped"):
         return ExitCode.INCOMPLETE
     return ExitCode.INVALID if faults else ExitCode.DONE
