@@ -18,8 +18,9 @@ Spectra = npt.NDArray[np.complex128]
 TAIL_S = 0.6
 """Tails are known for so long at most."""
 RISE_OVER_S, RISE_RATIO = 0.01, 4.0
-"""A tail ends where its power over so long is so many times the least before: what rises there is
-another stroke, which nobody heard."""
+"""A tail ends where its power over so long, and that of its slope, are so many times the least
+before: what rises there is another stroke, which nobody heard. Of beats between low modes the slope
+shows little."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -99,10 +100,12 @@ def learn_sounds(grid: Grid, lone: list[LoneSound], shapes: Shapes) -> StrokeSou
 
 def _end(grid: Grid, sound: Floats) -> int:
     """Samples of it that are surely its own."""
-    power = uniform_filter1d(sound**2, max(round(RISE_OVER_S * grid.rate_hz), 1), mode="nearest")
-    tail = power[grid.compared :]
-    if not len(tail):
+    if len(sound) <= grid.compared:
         return len(sound)
-    least = np.minimum.accumulate(tail)
-    risen = tail > RISE_RATIO * least + 1e-4 * power.max()
-    return grid.compared + (int(np.argmax(risen)) if risen.any() else len(tail))
+    over = max(round(RISE_OVER_S * grid.rate_hz), 1)
+    risen = np.ones(len(sound) - grid.compared, dtype=bool)
+    for part in (sound, np.gradient(sound)):
+        power = uniform_filter1d(part**2, over, mode="nearest")
+        tail = power[grid.compared :]
+        risen &= tail > RISE_RATIO * np.minimum.accumulate(tail) + 1e-4 * power.max()
+    return grid.compared + (int(np.argmax(risen)) if risen.any() else len(risen))

@@ -140,7 +140,8 @@ class Trains:
         self._told.told += 1
         best = min(fitting, key=lambda one: one.left)
         first = self._strokes(place, best.copies)[0]
-        if first.u_place < self._u_onsets[k]:
+        # of one that stands alone its kind tells nothing that its own onset does not
+        if self._sounding(place) and first.u_place < self._u_onsets[k]:
             self._told.copies.append(first)
         else:
             self._told.heard.append(k)
@@ -222,13 +223,17 @@ class Trains:
         out[: len(sound)] = stroke.level * sound[: len(out)]
         return out
 
-    def _explain(self, place: float, first: int, begins: bool = True) -> Explained | None:
-        """What a window is made of; None if that is not told."""
-        some = [
+    def _sounding(self, place: float) -> list[Settled]:
+        """Strokes told before a place whose sound lasts until there."""
+        return [
             one
             for one in self._settled[-MOST_BEFORE:]
             if one.place < place < one.place + self._sounds.length[one.shape]
         ]
+
+    def _explain(self, place: float, first: int, begins: bool = True) -> Explained | None:
+        """What a window is made of; None if that is not told."""
+        some = self._sounding(place)
         before = Copies(
             np.array([one.shape for one in some], dtype=np.int64),
             np.array([one.place - place for one in some]),
