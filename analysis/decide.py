@@ -14,6 +14,7 @@ from analysis.further_strokes import further_strokes
 from analysis.measure import UNITS, Measure
 from analysis.selection import OWED_TO_SPECIMEN
 from analysis.sequential import share_test
+from rig.record.measure_names import MEASURED_ON
 from rig.record.protocol import DecisionRule, Limit
 
 Verdict = Literal["pass", "fail", "undecided", "invalid", "incomplete"]
@@ -37,8 +38,7 @@ _COUNTED = {
 }
 """What the count of a measure is of, where not of strokes."""
 _NEEDS = {
-    "resolvable": "; it takes strokes of pattern roll",
-    "flam": "; it takes strokes of pattern flam",
+    **{start: f"; it takes strokes of pattern {pattern}" for start, pattern in MEASURED_ON.items()},
     "velocity": "; it takes single strokes, over several forces, and their notes",
     "sound": "; it takes the module's output on an input of role module_out",
     "host": "; it takes notes at a host port and at a surer source",

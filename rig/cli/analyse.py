@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -95,5 +96,5 @@ def print_decisions(analysis: Analysis) -> None:
     if analysis.recording.status != "complete" and not (analysis.recording.imported or copied):
         told.print(
             f"To go on with it: strikebench run PROTOCOL --bench BENCH --specimen SPECIMEN "
-            f"--resume {analysis.path}"
+            f"--resume {shlex.quote(str(analysis.path))}"
         )

@@ -15,10 +15,8 @@ from rig.record.calibration_age import calibration_doubts
 from rig.record.dry_run import DryRun, dry_run
 from rig.record.ladder_steps import wide_steps
 from rig.record.loaders import load_bench, load_protocol
+from rig.record.measure_names import MEASURED_ON
 from rig.record.protocol import Protocol
-
-_MEASURED_ON = {"resolvable": "roll", "flam": "flam", "velocity": "single"}
-"""Pattern of the strokes that a measure comes from, by the beginning of its name."""
 
 
 def check(
@@ -61,11 +59,11 @@ def limits_without_strokes(protocol: Protocol) -> list[str]:
     patterns = {stage.name: str(stage.__struct_config__.tag) for stage in protocol.stages}
     told_of = []
     for place, limit in enumerate(protocol.limits, start=1):
-        start = next((one for one in _MEASURED_ON if limit.measure.startswith(one)), "")
+        start = next((one for one in MEASURED_ON if limit.measure.startswith(one)), "")
         there = {patterns[limit.stage]} if limit.stage else {*patterns.values()}
-        if start and there.isdisjoint({_MEASURED_ON[start], "given"}):
+        if start and there.isdisjoint({MEASURED_ON[start], "given"}):
             told_of.append(
-                f"limit {place}: {limit.measure} takes strokes of pattern {_MEASURED_ON[start]}, "
+                f"limit {place}: {limit.measure} takes strokes of pattern {MEASURED_ON[start]}, "
                 f"and {f'stage {limit.stage!r}' if limit.stage else 'the protocol'} has none: it "
                 "would stay undecided"
             )

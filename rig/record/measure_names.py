@@ -53,3 +53,6 @@ COMPARED_UNITS: dict[str, str] = {
     "crosstalk_level": "db",
 }
 """What two runs are compared in, each with the unit token that ends its margin's key."""
+
+MEASURED_ON = {"resolvable": "roll", "flam": "flam", "velocity": "single"}
+"""Pattern of the strokes that a measure comes from, by the beginning of its name."""

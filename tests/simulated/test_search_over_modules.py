@@ -256,13 +256,15 @@ def test_the_flam_gap_takes_a_third_of_a_grids_strokes(modules: int) -> None:
     chance that does not fall with the gap, is then not so, and neither it nor the same estimate
     from a grid finds the gap from which on seconds are caught for good; they are left out of what
     is asked of the answers, and printed. A few are so far from it that neither becomes precise: of
-    them no precision is equal, and their strokes are not compared.
+    them no precision is equal, and their strokes are not compared. Where only the search does not, as
+    with 2 % of modules at most, all its strokes count against those that the grid took.
 
     The interval is asked of all, but where the search itself says that the chance falls again:
     the module's own chance passes the demanded one within it.
     """
     rng = np.random.default_rng(71)
-    strokes, right, dipping, undone, held, said = [], [], [], 0, [], 0
+    strokes, right, dipping, held, late = [], [], [], [], []
+    undone = said = 0
     for case in cases(modules):
         module = StruckModule(
             case, gain_db=0.0, threshold_percent=1.6, dead_time_ms=float(rng.uniform(12, 45))
@@ -275,7 +277,7 @@ def test_the_flam_gap_takes_a_third_of_a_grids_strokes(modules: int) -> None:
         if not any(one.done for one in found):
             undone += 1
             continue
-        assert found[0].done
+        late.append(not found[0].done)
         strokes.append(taken)
         if found[0].falls:
             said += 1
@@ -285,12 +287,13 @@ def test_the_flam_gap_takes_a_third_of_a_grids_strokes(modules: int) -> None:
         both = [near(one, true_ms, GAPS_MS[0], GAPS_MS[-1], 3.0) for one in found]
         (dipping if dips else right).append(both)
     count = np.array(strokes)
-    print(count.sum(axis=0), np.median(count[:, 0] / count[:, 1]), undone)
+    print(count.sum(axis=0), np.median(count[:, 0] / count[:, 1]), undone, sum(late))
     print(len(right), np.mean(right, axis=0), len(dipping), np.mean(dipping or [[0]], axis=0))
     print(
         f"{sum(held)} of {len(held)} intervals hold the truth; of {said} it is said that it falls"
     )
     assert covers(held)
+    assert np.mean(late) <= 0.02
     assert count[:, 0].sum() <= count[:, 1].sum() / 3
     assert np.median(count[:, 0] / count[:, 1]) <= 1 / 3
     # measured with 200 modules: 98.6 % of either, where the chance does not fall again
