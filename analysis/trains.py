@@ -183,7 +183,9 @@ class Trains:
     def _scan(self, place: float) -> Window | None:
         """The next window that begins with no stroke and may hold one; None if there is none."""
         last = self._settled[-1]
-        stop = min(last.place + self._sounds.length[last.shape], self._stop)
+        # further on some of its tail is not known, and would be taken for strokes
+        known = self._sounds.length[last.shape] - self._grid.delays[1]
+        stop = min(last.place + known, self._stop)
         while place < stop:
             if not self._is_quiet(place, last):
                 return place, None, self._explain(place, last.shape, begins=False)
