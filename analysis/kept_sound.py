@@ -15,8 +15,7 @@ LEAST_RATE_HZ = 44_000.0
 FILTER_HALF = 16
 BLOCK_S = 0.05
 AFTER_S = 0.65
-"""Kept after each onset, as long as its tail is learnt: what is left out would look like its end ...
-"""
+"""Kept after each onset, as long as its tail is learnt (a gap would look like its end) ..."""
 LOUD_NOISE = 8.0
 """... and wherever it is so many times the rms of the noise."""
 
