@@ -79,11 +79,12 @@ def _drive_s(recording: Recording) -> npt.NDArray[np.float64]:
     """Coil on of each strike on the audio clock; NaN for one that was never made."""
     finder = MarkerFinder(recording.sample_rate_hz, MARKER_WIDTHS_US)
     heard_to = 0
-    for first, samples in recording.blocks():
-        if first > heard_to:
-            finder.pass_over(first - heard_to)
-        heard_to = first + len(samples)
-        finder.feed(samples[:, recording.roles["marker"]])
+    with recording.reader.same_sound():
+        for first, samples in recording.blocks():
+            if first > heard_to:
+                finder.pass_over(first - heard_to)
+            heard_to = first + len(samples)
+            finder.feed(samples[:, recording.roles["marker"]])
     edges = finder.finish()
     sent, codes = recording.markers_sent()
     line = fit_markers(edges.frame, sent, recording.sample_rate_hz, edges.code, codes)

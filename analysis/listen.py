@@ -49,22 +49,23 @@ def listen(recording: Recording) -> Heard:
     if line is not None and recording.reader.audio.windows is not None:
         fault, line = "the recorded MIDI line isn't read: only windows of it were kept", None
     heard_to = 0
-    for first, samples in recording.blocks():
-        if first > heard_to:
-            onsets.pass_over(first - heard_to)
+    with recording.reader.same_sound():
+        for first, samples in recording.blocks():
+            if first > heard_to:
+                onsets.pass_over(first - heard_to)
+                if markers is not None:
+                    markers.pass_over(first - heard_to)
+            heard_to = first + len(samples)
+            onsets.feed(samples[:, roles["sensor"]])
             if markers is not None:
-                markers.pass_over(first - heard_to)
-        heard_to = first + len(samples)
-        onsets.feed(samples[:, roles["sensor"]])
-        if markers is not None:
-            markers.feed(samples[:, roles["marker"]])
-        if sounds is not None:
-            sounds.feed(samples[:, roles["module_out"]])
-        if line is not None:
-            try:
-                pieces.append(line.feed(samples[:, roles["din_line"]]))
-            except BenchError as error:
-                fault, line = str(error), None
+                markers.feed(samples[:, roles["marker"]])
+            if sounds is not None:
+                sounds.feed(samples[:, roles["module_out"]])
+            if line is not None:
+                try:
+                    pieces.append(line.feed(samples[:, roles["din_line"]]))
+                except BenchError as error:
+                    fault, line = str(error), None
     if line is not None:
         try:
             pieces.append(line.finish())

@@ -93,7 +93,10 @@ class Recording:
         return self.events[self.events["kind"].isin(kinds)]
 
     def blocks(self) -> Iterator[tuple[int, Samples]]:
-        """Audio in order: first frame, and samples (frames, channels). Flat in memory."""
+        """Audio in order: first frame, and samples (frames, channels). Flat in memory.
+
+        Read it within the reader's ``same_sound``, so that a changed one is refused.
+        """
         yield from self.reader.audio.blocks(BLOCK_FRAMES)
 
     def flights_s(self, strikes: pd.DataFrame) -> Floats:
@@ -131,7 +134,6 @@ def load_run(path: Path | str) -> Recording:
 
 def recording_of(reader: RunReader) -> Recording:
     """Ready an open run folder for analysis; else as ``load_run``."""
-    reader.require_same_sound()
     audio, bench, module = reader.audio, reader.bench, reader.specimen.module
     if "sensor" not in audio.roles:
         raise BadFileError(

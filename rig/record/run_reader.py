@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import concurrent.futures
+import contextlib
 import functools
+from collections.abc import Iterator
 from pathlib import Path
 
 import pandas as pd
@@ -178,22 +181,29 @@ class RunReader:
                 ]
             )
 
-    def require_same_sound(self) -> None:
-        """Hold the recording against its checksum; not on opening, for it may be long.
+    @contextlib.contextmanager
+    def same_sound(self) -> Iterator[None]:
+        """Hold the recording against its checksum while it is read; the two run side by side.
 
         A run without a stop record, or one that was cut since, has none that holds.
 
         Raises
         ------
         BadFileError
-            A byte of it was changed.
+            On leaving: a byte of it was changed, whatever else was raised of that.
         """
         path = self.path / self.start.audio.file_name
         stream = self.stop.streams.get(path.name) if self.stop is not None else None
         if stream is None or not path.is_file() or path.stat().st_size != stream.bytes:
+            yield
             return
-        if sha256_of(path) != stream.sha256:
-            raise BadFileError([_changed(path)])
+        with concurrent.futures.ThreadPoolExecutor(1) as other:
+            summed = other.submit(sha256_of, path)
+            try:
+                yield
+            finally:
+                if summed.result() != stream.sha256:
+                    raise BadFileError([_changed(path)])
 
     def _check_windows(self) -> None:
         path = self.path / WINDOWS

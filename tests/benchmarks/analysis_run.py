@@ -27,20 +27,22 @@ def floor_s(path: str) -> float:
 
 
 def main(path: str) -> None:
-    """Print duration_s, analysis_s and floor_s (processor time), strokes, and peak_kb."""
+    """Print duration_s, analysis_s and floor_s (processor time), wall_s, strokes, and peak_kb."""
     build_strokes(load_run(path))  # so that nothing is imported or cached on the clock
     peak_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    analysis_s, least_s = np.inf, np.inf
+    analysis_s, wall_s, least_s = np.inf, np.inf, np.inf
     for _ in range(3):
-        begun = time.process_time()
+        begun, begun_wall = time.process_time(), time.perf_counter()
         table = build_strokes(load_run(path))
         analysis_s = min(analysis_s, time.process_time() - begun)
+        wall_s = min(wall_s, time.perf_counter() - begun_wall)
         least_s = min(least_s, floor_s(path))
     print(
         json.dumps(
             {
                 "duration_s": table.facts["duration_s"],
                 "analysis_s": analysis_s,
+                "wall_s": wall_s,
                 "floor_s": least_s,
                 "strokes": len(table.strokes),
                 "peak_kb": peak_kb,
