@@ -5,7 +5,7 @@ import shutil
 import pytest
 import typer
 
-from analysis.load import load_run
+from analysis.pipeline import analyse_run
 from rig.cli.exit_code import ExitCode
 from rig.cli.recover import recover
 from rig.cli.verify_record import verify_record
@@ -58,9 +58,9 @@ def test_a_run_with_a_changed_byte_of_sound_is_not_measured(whole, tmp_path):
     sound = bytearray((changed / "sensor.wav").read_bytes())
     sound[len(sound) // 2] ^= 1
     (changed / "sensor.wav").write_bytes(sound)
-    assert load_run(whole).status == "complete"
+    assert analyse_run(whole).measures
     with pytest.raises(BadFileError, match=r"sensor\.wav: has been changed"):
-        load_run(changed)
+        analyse_run(changed)
 
 
 def test_recover_says_incomplete_and_overwrites_nothing(whole, tmp_path, capsys):
