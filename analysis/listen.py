@@ -43,7 +43,8 @@ def listen(recording: Recording) -> Heard:
     onsets = OnsetFinder(rate, planned=len(recording.strikes) > 0, contact=not recording.imported)
     markers = MarkerFinder(rate, MARKER_WIDTHS_US) if "marker" in roles else None
     line = DinLine(rate) if "din_line" in roles else None
-    sounds = OnsetFinder(rate) if "module_out" in roles else None
+    # a module's sounds need not ring alike
+    sounds = OnsetFinder(rate, modes=False) if "module_out" in roles else None
     pieces: list[DinBytes] = []
     fault = ""
     if line is not None and recording.reader.audio.windows is not None:

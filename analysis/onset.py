@@ -50,6 +50,8 @@ class OnsetFinder:
     contact
         The sensor gives contact pulses, as the bench's own does: they rise from nought to their
         first crest. False: nothing is known of how the sound begins.
+    modes
+        All strokes ring on in the same modes, as those of one pad do.
     """
 
     def __init__(
@@ -58,8 +60,9 @@ class OnsetFinder:
         expected_frames: npt.ArrayLike = (),
         planned: bool = False,
         contact: bool = True,
+        modes: bool = True,
     ) -> None:
-        self._contact = contact
+        self._contact, self._modes = contact, modes
         self.sample_rate_hz = float(sample_rate_hz)
         self._echo_rise = np.inf if planned else ECHO_RISE
         # what tails of unknown make hold is no stroke until the plan says where to look again
@@ -159,7 +162,7 @@ class OnsetFinder:
     def _onsets(self, stretch: Stretch, found: Ints, sure: Bools) -> Onsets:
         """Onsets of strokes that begin at some hops, in frames of the stretch."""
         coarse, noise = found * self._hop, stretch.noise_rms
-        starts = find_starts(stretch, coarse, sure, self._predictor, self._contact)
+        starts = find_starts(stretch, coarse, sure, self._predictor, self._contact, self._modes)
         noise_rms = np.full(len(found), noise)
         floor = max(U_FLOOR_FRAMES, U_FLOOR_S * self.sample_rate_hz)
         return Onsets(

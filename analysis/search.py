@@ -29,13 +29,15 @@ _SHARPEST = 0.03
 """Least width of a curve, in steps of the ladder: nothing sharper can be told from a jump."""
 _SMOOTH = 0.25
 """Width from which on a curve spreads over several levels."""
-_OFF_CURVE = {False: (0.0, 0.3), True: (0.0, 0.4)}
+_OFF_CURVE = {False: (0.0, 0.9), True: (0.0, 0.4)}
 """Share of the levels on the bad side that do not lie on the curve, of modules of two kinds; by
 whether uneven chances are to be expected."""
-_KINDS = {False: (0.6, 0.4), True: (0.5, 0.5)}
+_KINDS = {False: (0.7, 0.3), True: (0.5, 0.5)}
 """How likely either kind is."""
 _GONE = 1e-5
 """What has less than this of the largest weight plays no part any more."""
+_UNLIKELY = 0.02
+"""A place with less than this of the likeliest one's weight is not looked for."""
 _FALLS = 4.0
 """Log likelihood ratio from which on shares that rise and fall are no accident (by simulation: of
 modules whose chance rises once none came to 3)."""
@@ -220,8 +222,12 @@ class Search:
         right = np.clip(right_in_bin / np.maximum(in_bin, 1e-300), 0.0, 1.0)
         outcome = np.clip(right_in_bin.sum(axis=1) / weight.sum(), 0.0, 1.0)
         told = _binary_entropy(outcome) - (_binary_entropy(right) @ in_bin) / weight.sum()
-        if among is not None:
-            told = np.where(np.isin(self.levels, among), told, -np.inf)
+        # far from where the level sought may lie, one tells of the curve's other side alone
+        likely = self._place[self._likely(_UNLIKELY)]
+        number = np.arange(self.levels.size)
+        near = (number > likely[0] - 1.0) & (number < likely[-1] + 1.0)
+        struck = np.ones_like(near) if among is None else np.isin(self.levels, among)
+        told = np.where(struck & near if (struck & near).any() else struck, told, -np.inf)
         return float(self.levels[int(np.argmax(told))])
 
     def record(self, level: float, right: int, trials: int = 1) -> None:
@@ -254,9 +260,9 @@ class Search:
         if most - least < 0.6 * (self._place[-1] - self._place[0]):
             self._build(least, most)
 
-    def _likely(self) -> NDArray[np.intp]:
+    def _likely(self, share: float = _GONE) -> NDArray[np.intp]:
         weight = self._weight().sum(axis=1)
-        return np.flatnonzero(weight > _GONE * weight.max())
+        return np.flatnonzero(weight > share * weight.max())
 
     def found(self) -> Found:
         """What is known now; without a trial, nothing (NaN)."""

@@ -39,7 +39,12 @@ ANYWHERE_U_S = NEAR_S / 3**0.5
 
 
 def find_starts(
-    stretch: Stretch, coarse: Ints, sure: Bools, predictor: Predictor, contact: bool = True
+    stretch: Stretch,
+    coarse: Ints,
+    sure: Bools,
+    predictor: Predictor,
+    contact: bool = True,
+    modes: bool = True,
 ) -> Starts:
     """Find the start of each stroke.
 
@@ -56,6 +61,9 @@ def find_starts(
     contact
         Strokes are contact pulses, that rise from nought to their first crest; False: nothing is
         known of how they begin.
+
+    modes
+        All ring on in the same modes, as those of one pad do.
 
     Returns
     -------
@@ -97,7 +105,7 @@ def find_starts(
         slowly = means[:FAR_GROUPS].var() * group / stretch.noise_rms**2
         weak_tail[k] = FAR_GROUPS * slowly > WEAK_TAIL
     told = np.zeros(n, dtype=bool)
-    if contact and rings.any():
+    if contact and modes and rings.any():
         at, u = from_ringing(stretch, coarse, sure, rings)
         told = np.isfinite(at)
         ringing &= ~told

@@ -35,7 +35,7 @@ SPREAD = 0.03
 """Of a stroke's force, relative; and of its flight: about what the simulated strikers have."""
 FLIGHT_MS = 0.15
 REST_S = 0.6
-ROUNDS = 24
+ROUNDS = 48
 """A grid that is not as precise after so many is left there: the ratio is then an upper bound."""
 
 LONG = pytest.param(200, marks=[pytest.mark.long, pytest.mark.timeout(7200)])
