@@ -23,9 +23,9 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     option = config.option
     inside_worker = "PYTEST_XDIST_WORKER" in os.environ
     if not inside_worker and getattr(option, "numprocesses", 0) is None and not option.usepdb:
-        # two processors, and one process more: those over virtual devices mostly wait
-        option.numprocesses = 3
-        option.tx = ["3*popen"]
+        # as many as processors: tests over virtual devices run in real time, and starve beside more
+        option.numprocesses = 2
+        option.tx = ["2*popen"]
         option.dist = "worksteal"
     if not option.markexpr:
         option.markexpr = "not long and not hardware"
