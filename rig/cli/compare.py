@@ -115,8 +115,8 @@ def compare(
             among=len(builds),
         )
         note = change_note(
-            usable(before)["latency_s"],
-            usable(after)["latency_s"],
+            usable(before),
+            usable(after),
             (1.0 - confidence) / len(builds),
             {m.verdict for m in found.measures if m.name.startswith("latency")},
         )
