@@ -3,36 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import pandas as pd
 
-from rig.record.bench_fault import BenchError
 from rig.record.bench_file import BenchFile
 from rig.record.coil_warmth import coil_temperatures_c
 from rig.record.endurance import Stop
 from rig.record.limits import TICKS_PER_S
-
-
-def require_watchable(stop: Stop, bench: BenchFile, used: Sequence[str]) -> None:
-    """Raise BenchError with every condition that this bench can't watch with these strikers."""
-    reasons = []
-    if stop.lost_share_percent is not None and not bench.midi.board_din:
-        reasons.append(
-            "stop.lost_share_percent: the bench's board_din is false, and lost strokes are counted "
-            "by the notes at the board's input while a run goes on; connect it, or leave the "
-            "condition out"
-        )
-    if stop.coil_warmer_than_c is not None:
-        reasons += [
-            f"stop.coil_warmer_than_c: striker {one.id!r} has no heat_capacity_j_per_k in the "
-            "bench file, without which its coil's warmth can't be told; give it, or leave the "
-            "condition out"
-            for one in bench.strikers
-            if one.id in used and one.heat_capacity_j_per_k is None
-        ]
-    if reasons:
-        raise BenchError("\n".join(reasons))
 
 
 class Ending:

@@ -18,10 +18,8 @@ def recording_bytes(duration_s: float, sample_rate_hz: int, channels: int) -> in
     return int(duration_s * sample_rate_hz * channels * _BYTES_A_SAMPLE)
 
 
-def require_free_space(
-    folder: Path | str, duration_s: float, sample_rate_hz: int, channels: int
-) -> None:
-    """Raise BenchError unless a recording fits, with 200 MB left for all else.
+def no_room(folder: Path | str, duration_s: float, sample_rate_hz: int, channels: int) -> list[str]:
+    """Tell if a recording does not fit, with 200 MB left for all else; empty if it does.
 
     Parameters
     ----------
@@ -35,12 +33,13 @@ def require_free_space(
         place = place.parent
     free = shutil.disk_usage(place).free
     needed = recording_bytes(duration_s, sample_rate_hz, channels) + _MARGIN_BYTES
-    if free < needed:
-        raise BenchError(
-            f"recording {duration_s:.0f} s of {channels} channels at {sample_rate_hz} Hz into "
-            f"{place}: {free / 1e6:.0f} MB are free, and {needed / 1e6:.0f} MB are needed; make "
-            "room, or choose another disk"
-        )
+    if free >= needed:
+        return []
+    return [
+        f"recording {duration_s:.0f} s of {channels} channels at {sample_rate_hz} Hz into "
+        f"{place}: {free / 1e6:.0f} MB are free, and {needed / 1e6:.0f} MB are needed; make "
+        "room, or choose another disk"
+    ]
 
 
 def require_room_left(folder: Path | str) -> None:

@@ -13,6 +13,7 @@ from rig.record.limits import TICKS_PER_US, AgreedLimits, CoilLimits, limits_fro
 from rig.record.packing import HORIZON_SLACK_S, START_CLEARANCE_US
 from rig.record.plan import Plan, lay_out
 from rig.record.protocol import Protocol
+from rig.record.unfit import unrecordable, unwatchable
 
 QUEUE_STRIKES = 256
 """Strikes that the board takes ahead; their widths count as heat when they are loaded."""
@@ -84,7 +85,8 @@ def dry_run(
     -------
     DryRun
         With the refusals of every stage: unknown striker, force beyond the calibration, pulse too
-        long, gap too short, starts of two coils too close, heat budget, horizon.
+        long, gap too short, starts of two coils too close, heat budget, horizon; and what the
+        bench can't watch or record as asked.
     """
     plan, refusals = lay_out(protocol, bench, seed=seed)
     limits = limits_from_bench(bench) if limits is None else limits
@@ -95,6 +97,8 @@ def dry_run(
             "strikes nothing: name the board's port or serial number under [board]"
         )
     strikes, bursts = plan.strikes, plan.bursts
+    refusals += unwatchable(protocol.stop, bench, list(strikes["striker"].unique()))
+    refusals += unrecordable(protocol.record, bench)
     rows = []
     heat = _heat_shares(plan, bench, limits)
     gaps = _gaps_ms(plan)

@@ -15,8 +15,10 @@ from rig.ending import Ending
 from rig.preparation import prepare
 from rig.record.bench_fault import BadFileError, BenchError
 from rig.record.coil_warmth import pulse_energy_j
+from rig.record.dry_run import dry_run
 from rig.record.endurance import Stop
 from rig.record.loaders import parse_protocol
+from rig.record.plan import PlanError
 from rig.record.run_folder import RunReader
 
 STEADY = """
@@ -141,7 +143,10 @@ def test_a_module_that_loses_strokes_ends_it(tmp_path: Path) -> None:
 
 
 def test_what_can_not_be_watched_is_refused() -> None:
-    """No notes at the board, no heat capacity: each condition is refused, all at once."""
+    """No notes at the board, no heat capacity: each condition is refused, all in one go.
+
+    So is what can't be recorded, and a stroke beyond the calibration; ``check`` says the same.
+    """
     protocol = STEADY.replace("CONDITION", "lost_share_percent = 1\ncoil_warmer_than_c = 80")
     made = files(protocol, bench_change=("board_din = true", "board_din = false"))
     bare = files(protocol, bench_change=("heat_capacity_j_per_k = 25.0", ""))
@@ -149,6 +154,15 @@ def test_what_can_not_be_watched_is_refused() -> None:
         prepare(made)
     with pytest.raises(BenchError, match="heat_capacity_j_per_k"):
         prepare(bare)
+    harder = protocol.replace("[stop]", '[record]\nkeep = "windows"\n[stop]', 1)
+    harder = harder.replace("widths_us = [2600]", "forces_n = [500]")
+    unfit = files(harder, bench_change=("board_din = true", "board_din = false"))
+    with pytest.raises(PlanError) as caught:
+        prepare(unfit)
+    told = caught.value.refusals
+    assert tuple(dry_run(unfit.protocol, unfit.bench).refusals) == told
+    for word in ("500 N", "board_din is false", 'record.keep = "windows"'):
+        assert sum(word in one for one in told) == 1, told
 
 
 def test_a_condition_misspelt_or_out_of_range_is_told() -> None:
