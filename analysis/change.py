@@ -107,7 +107,8 @@ def change_of(
     x, y = (scale * side for side in aligned(before, after, column))
     if name == "velocity":
         # velocities are whole numbers: ranks of so many ties tell no shift between two of them
-        return Change(equivalence.of_means(x, y, confidence), means[0], means[1], counts)
+        shift = equivalence.of_means(x, y, confidence, step=1.0)
+        return Change(shift, means[0], means[1], counts)
     if name == "latency_sd":
         difference = equivalence.of_statistics(x, y, _spread, confidence, seed=seed)
         values = [float(v.std(ddof=1)) if v.size > 1 else math.nan for v in (x, y)]

@@ -38,8 +38,12 @@ class Difference(NamedTuple):
     method: str
 
     def within(self, margin: float) -> bool:
-        """Whether the difference is shown to be smaller than ``margin`` either way."""
-        return bool(-margin < self.low_tost and self.high_tost < margin)
+        """Whether the difference is shown to be smaller than ``margin`` either way.
+
+        An open interval shows nothing, whatever the tests at their level say.
+        """
+        bounded = math.isfinite(self.low) and math.isfinite(self.high)
+        return bounded and bool(-margin < self.low_tost and self.high_tost < margin)
 
 
 def nothing(method: str) -> Difference:
@@ -131,12 +135,15 @@ def of_means(
     confidence: float = 0.95,
     *,
     pairing: Literal["none", "paired"] = "none",
+    step: float = 0.0,
 ) -> Difference:
     """Compare two means by Student's t: paired, or Welch's for unequal variances.
 
     Paired samples must be of one length; a pair with a value that is not finite is left out.
-    Fewer than two values give NaN.
+    Fewer than two values give NaN. Where values are whole ``step``, a variance is at least that of
+    rounding, step²/12: a few that happen to be equal are no proof that all would be.
     """
+    least = step**2 / 12.0
     x, y = np.asarray(before, dtype=float).ravel(), np.asarray(after, dtype=float).ravel()
     if pairing == "paired":
         name = "paired t"
@@ -144,13 +151,17 @@ def of_means(
         n = change.size
         if n < 2:
             return nothing(name)
-        value, error, freedom = change.mean(), change.std(ddof=1) / math.sqrt(n), n - 1.0
+        value, error, freedom = (
+            change.mean(),
+            math.sqrt(max(change.var(ddof=1), 2.0 * least) / n),
+            n - 1.0,
+        )
     else:
         name = "Welch t"
         x, y = finite(x), finite(y)
         if min(x.size, y.size) < 2:
             return nothing(name)
-        vx, vy = x.var(ddof=1) / x.size, y.var(ddof=1) / y.size
+        vx, vy = (max(side.var(ddof=1), least) / side.size for side in (x, y))
         value, error = y.mean() - x.mean(), math.sqrt(vx + vy)
         freedom = math.inf
         if error > 0.0:
@@ -243,7 +254,8 @@ def of_quantiles(
     if min(x.size, y.size) < 20:
         return nothing(name)
     value = float(np.quantile(y, p) - np.quantile(x, p))
-    errors = [float(stats.mstats.mjci(sample, [p])[0]) for sample in (x, y)]
+    # about the median, where squares take nothing from the spread
+    errors = [float(stats.mstats.mjci(one - np.median(one), [p])[0]) for one in (x, y)]
     return _studentised(value, math.hypot(*errors), math.inf, confidence, name)
 
 

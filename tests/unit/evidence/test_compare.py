@@ -1,6 +1,7 @@
 """Comparisons of drawn runs whose difference is known."""
 
 import dataclasses
+import math
 
 import numpy as np
 import pandas as pd
@@ -157,6 +158,22 @@ def test_too_little_is_undecided() -> None:
         found = compare(good, bad)
         assert found.verdict == "undecided"
         assert {one.verdict for one in found.measures} == {"undecided"}
+
+
+@pytest.mark.filterwarnings("error")
+def test_strokes_that_are_all_alike_have_an_interval_yet() -> None:
+    """One latency and velocity 40 times: equal, the velocity to its rounding; 3 times: undecided."""
+    table = drawn(np.random.default_rng(17), 40).assign(force_n=5.0, outcome="clean")
+    table = table.assign(latency_s=0.005, velocity=64.0)
+    found = {one.name: one for one in compare(table, table).measures}
+    for name in ("latency_median", "latency_sd", "latency_p95"):
+        assert (found[name].low, found[name].high, found[name].verdict) == (0.0, 0.0, "equal")
+    # Welch's t with the deviation of rounding, 1 / sqrt(12), on either side
+    half = stats.t.ppf(0.975, 78) * math.sqrt(2.0 / 12.0 / 40.0)
+    assert found["velocity"].high == pytest.approx(half, rel=1e-9)
+    few = {one.name: one.verdict for one in compare(table[:3], table[:3]).measures}
+    assert few.pop("velocity") == "equal"
+    assert set(few.values()) == {"undecided"}
 
 
 def test_unlike_runs_are_refused_by_name() -> None:
