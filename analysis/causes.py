@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from analysis import choices
 from analysis.module_facts import ModuleFacts, module_facts
-from analysis.sensor import CLIP_LEVEL, Noise
+from analysis.sensor import Noise
 from analysis.waveforms import Waveforms
+from rig.record.full_scale import CLIP_LEVEL
 from rig.record.specimen import Settings
 
 Array = NDArray[np.float64]

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from analysis.detector import DetectorError, Envelopes
 from analysis.pipeline import Analysis
-from analysis.sensor import CLIP_LEVEL, crosstalk_db
+from analysis.sensor import crosstalk_db
 from analysis.waveforms import Waveforms, waveforms_of_parts
+from rig.record.full_scale import CLIP_LEVEL
 
 COLUMNS = ("crosstalk_db", "crosstalk_u_db", "crosstalk_most_db")
 LEAST_OVER_NOISE = 2.0

@@ -12,8 +12,6 @@ Floats = npt.NDArray[np.float64]
 FAST_RATE_HZ = 24_000
 HOP = 4  # fast samples in a hop: about 1/6 ms
 HOP_S = HOP / FAST_RATE_HZ
-CLIP_LEVEL = 0.999
-"""Magnitude at which a sample counts as clipped."""
 
 
 @dataclasses.dataclass(frozen=True)

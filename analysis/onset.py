@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from analysis.drone import Drone
 from analysis.held_sound import Held, HeldSound
-from analysis.hops import CLIP_LEVEL, HOP, HOP_S, Hops, corners, crests, fold, frames_per_hop
+from analysis.hops import HOP, HOP_S, Hops, corners, crests, fold, frames_per_hop
 from analysis.hum import without_hum
 from analysis.novelty import ECHO_RISE, NEAR_S, TAIL_RATIO, beginnings
 from analysis.onsets import Onsets
@@ -17,6 +17,7 @@ from analysis.quiet import NoiseGauge, Pieces
 from analysis.second_strokes import SecondStrokes
 from analysis.stroke_start import Stretch, find_starts
 from analysis.whitening import Predictor
+from rig.record.full_scale import CLIP_LEVEL
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from analysis import choices
 from analysis.detector import Envelopes, Replay, known, pooled_spread_db, replay
 from analysis.front import ALIKE_DB, SOFTER_DB, recovery_gap_ms
-from analysis.sensor import CLIP_LEVEL, Noise
+from analysis.sensor import Noise
+from rig.record.full_scale import CLIP_LEVEL
 from rig.record.specimen import Settings
 
 Array = NDArray[np.float64]

@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import stdtrit
 
-from analysis.hops import CLIP_LEVEL
 from analysis.kept_sound import KeptSound
 from analysis.lone_strokes import LEAST_LONE, Shapes, learn_shapes
 from analysis.onsets import Onsets
@@ -21,6 +20,7 @@ from analysis.stretch import Stretch
 from analysis.stroke_sound import TAIL_S, LoneSound, StrokeSounds, learn_sounds
 from analysis.trains import Told, Trains
 from analysis.two_strokes import LEAST_DELAY_S, Grid, moved
+from rig.record.full_scale import CLIP_LEVEL
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

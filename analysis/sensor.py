@@ -15,11 +15,11 @@ from scipy import stats
 from analysis.detector import Envelopes
 from analysis.mains import MainsLine, mains_lines
 from rig.record.bench_fault import BenchError
+from rig.record.full_scale import CLIP_LEVEL
 
 Array = NDArray[np.float64]
 
 NOISE_BLOCK_S = 0.010
-CLIP_LEVEL = 0.999
 
 
 class SensorError(BenchError):

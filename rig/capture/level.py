@@ -8,10 +8,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from rig.record.full_scale import CLIP_LEVEL
+
 _BLOCK_S = 0.02
 _QUIET_SHARE = 0.2
-CLIP_LEVEL = 0.999
-"""Of full scale; converters stop a little below ±1."""
 _LEAST_HEAD_ROOM_DB = 3.0
 _LEAST_SPAN_DB = 30.0
 
