@@ -30,6 +30,8 @@ class HostPath:
         Bound of a delay that nothing has measured, and that is in each time still; else 0.
     remark
         Sentence that belongs beside each latency.
+    day
+        Of the run that the notes are of, YYYY-MM-DD; empty if not known.
     """
 
     delay_s: float
@@ -37,6 +39,7 @@ class HostPath:
     jitter_s: float
     late_at_most_s: float
     remark: str
+    day: str = ""
 
     @property
     def measured(self) -> bool:
@@ -69,8 +72,8 @@ def late_u_s(at_most_s: float) -> float:
     return at_most_s / math.sqrt(3.0)
 
 
-def host_path(midi: Midi) -> HostPath:
-    """Give the path of a bench file, measured or not.
+def host_path(midi: Midi, day: str = "") -> HostPath:
+    """Give the path of a bench file, measured or not; ``day`` is that of the run.
 
     A delay that nothing has measured is not taken off, but stays as uncertainty.
     """
@@ -88,7 +91,9 @@ def host_path(midi: Midi) -> HostPath:
                 "ms, and its interval reaches down by as much. Record the module's DIN port in the "
                 "same run to measure the path"
             ),
+            day=day,
         )
+    when = f"on {known.date}" if known.date else "before, on a day that the bench file lacks"
     return HostPath(
         delay_s=known.delay_ms * 1e-3,
         shared_u_s=known.delay_uncertainty_ms * 1e-3,
@@ -96,6 +101,7 @@ def host_path(midi: Midi) -> HostPath:
         late_at_most_s=0.0,
         remark=(
             f"notes are stamped by this computer; the path's own delay of {known.delay_ms:.3g} ms "
-            "was measured before, and is taken off"
+            f"was measured {when}, and is taken off"
         ),
+        day=day,
     )

@@ -117,7 +117,7 @@ def collect_notes(
         pairs = recording.of_kind("clock_pair")
         if len(pairs) >= LEAST_EXCHANGES:
             ticks, bound_s = host_to_ticks(pairs, notes.end)
-            path = host_path(recording.midi)
+            path = host_path(recording.midi, recording.reader.start.created_utc[:10])
             u_s = np.sqrt(time_line.u_s(ticks) ** 2 + bound_s**2 / 3.0 + path.u_s**2)
             source = _source(recording, notes, time_line.t_s(ticks) - path.delay_s, u_s, "host")
             found.append(dataclasses.replace(source, path=path))

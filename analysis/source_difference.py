@@ -196,9 +196,10 @@ def _how_to_keep(one: SourceDifference, shared_s: float) -> str:
     if one.path is None or late_ms.size < LEAST_TO_KEEP:
         return ""
     jitter_ms = float(late_ms.std(ddof=1))
+    date = f'date = "{one.path.day}", ' if one.path.day else ""
     mean_u_ms = float(np.hypot(jitter_ms / np.sqrt(late_ms.size), 1e3 * shared_s))
     return (
         f" To keep it for runs without {one.reference}, under [midi] of the bench file: "
-        f"host_path = {{ delay_ms = {late_ms.mean():.3f}, "
+        f"host_path = {{ {date}delay_ms = {late_ms.mean():.3f}, "
         f"delay_uncertainty_ms = {mean_u_ms:.3f}, jitter_ms = {jitter_ms:.3f} }}"
     )

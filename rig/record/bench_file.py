@@ -49,6 +49,8 @@ class Audio(_Table, kw_only=True, frozen=True):
 class HostPath(_Table, kw_only=True, frozen=True):
     """A note's way into this computer, as measured against a surer source."""
 
+    date: str = ""
+    """Day of the measurement, YYYY-MM-DD, if known."""
     delay_ms: Annotated[float, Meta(ge=-1000, le=1000)]
     """Host's stamp less the end of the note on the DIN wire, in the mean."""
     delay_uncertainty_ms: NotNegative

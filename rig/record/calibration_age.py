@@ -18,6 +18,8 @@ def calibration_doubts(
 ) -> list[str]:
     """Give a sentence for each striker whose calibration is missing, old, or of another one.
 
+    The same for an old measurement of the path of notes into the computer, where they come by it.
+
     Parameters
     ----------
     bench
@@ -53,6 +55,15 @@ def calibration_doubts(
             doubts.append(
                 f"striker {striker.id} ({striker.serial or 'no serial'}) has the calibration of "
                 f"{found.striker_serial}. Calibrate the one that is mounted"
+            )
+    path = bench.midi.host_path
+    if bench.host_alone and path is not None and path.date:
+        age_days = (on - datetime.date.fromisoformat(path.date)).days
+        if not 0 <= age_days <= bench.calibration_valid_days:
+            doubts.append(
+                f"the path of notes into this computer was measured on {path.date}, {age_days} "
+                f"days before this run; this bench trusts a measurement for 0 to "
+                f"{bench.calibration_valid_days:g} days. Measure it again beside the DIN port"
             )
     return doubts
 

@@ -13,6 +13,7 @@ from rig.record.bench_file import (
     BenchLimits,
     BoardPort,
     Calibration,
+    HostPath,
     StrikerFacts,
 )
 from rig.record.limit_tables import spell_limits
@@ -199,6 +200,9 @@ def parse_bench(text: str, name: str) -> BenchFile:
         file.fault(("striker",), "no [[striker]]; nothing can be struck")
     if board is not None and not (board.serial_number or board.port):
         file.fault(("board",), "neither serial_number nor port is given")
+    path = file.sound(("midi", "host_path"), HostPath)
+    if path is not None and path.date:
+        _check_day(file, ("midi", "host_path"), path.date)
     limits = file.sound(("limits",), BenchLimits)
     if limits is not None and limits.supply_least_v >= limits.supply_most_v:
         file.fault(
@@ -219,13 +223,18 @@ def _check_calibration(file: TomlFile, key: Key, table: Calibration) -> None:
         lengths.add(len(table.flights_ms))
     if len(lengths) > 1:
         file.fault(key, "widths_us, forces_n and flights_ms (if given) differ in length")
-    try:
-        datetime.date.fromisoformat(table.date)
-    except ValueError:
-        file.fault((*key, "date"), f"{table.date!r} found; a day as YYYY-MM-DD is asked for")
+    _check_day(file, key, table.date)
     for column in ("widths_us", "forces_n"):
         if any(b <= a for a, b in itertools.pairwise(getattr(table, column))):
             file.fault((*key, column), "each entry must be greater than the one before")
+
+
+def _check_day(file: TomlFile, key: Key, date: str) -> None:
+    """Note what is no day."""
+    try:
+        datetime.date.fromisoformat(date)
+    except ValueError:
+        file.fault((*key, "date"), f"{date!r} found; a day as YYYY-MM-DD is asked for")
 
 
 def parse_specimen(text: str, name: str) -> Specimen:

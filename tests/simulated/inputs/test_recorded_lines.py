@@ -153,7 +153,8 @@ def test_a_path_that_was_measured_is_taken_off(recorded, tmp_path):
     assert u_s < 1e-3
     assert abs(error_s.mean()) < u_s
     assert error_s.std(ddof=1) < u_s
-    assert "is taken off" in " ".join(analysis.doubts)
+    day = recorded[0].start.created_utc[:10]
+    assert f"was measured on {day}, and is taken off" in " ".join(analysis.doubts)
     parts = analysis.table.budget.parts
     assert {"host's path", "clock exchange", "stamp of the note"} <= set(parts)
     # each stroke's budget and the analysis' own agree

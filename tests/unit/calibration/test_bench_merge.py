@@ -175,6 +175,25 @@ def test_age_is_told(days, word):
     assert [word] == [word for doubt in doubts if word in doubt] if word else doubts == []
 
 
+@pytest.mark.parametrize(
+    ("days", "told"), [(0, False), (90, False), (91, True), (-1, True), (None, False)]
+)
+def test_age_of_a_measured_path_is_told(days, told):
+    """A measured way of notes into the computer is trusted as long, where notes come by it alone."""
+    day = DAY if days is None else DAY - datetime.timedelta(days=days)
+    date = "" if days is None else f'date = "{day}", '
+    path = f"host_path = {{ {date}delay_ms = 3, delay_uncertainty_ms = 0.1, jitter_ms = 0.3 }}"
+    text = SHIPPED.replace("board_din = true", f'board_din = false\nhost_port = "board"\n{path}')
+    doubts = calibration_doubts(parse_bench(text, "bench"), DAY, [])
+    assert [f"measured on {day}" in doubt for doubt in doubts] == [True] * told
+    also_din = text.replace("board_din = false", "board_din = true")
+    assert calibration_doubts(parse_bench(also_din, "bench"), DAY, []) == []
+    with pytest.raises(BadFileError, match=r"midi.host_path.date: 'soon' found"):
+        parse_bench(
+            text.replace("{ ", "{ " if date else '{ date = "soon", ').replace(str(day), "soon"), "b"
+        )
+
+
 def test_another_striker_or_none_is_told():
     """An exchanged striker isn't calibrated by the old table; one without says drive, not force."""
     bench = parse_bench(
