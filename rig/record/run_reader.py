@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from rig.record.audio_file import AudioReader
-from rig.record.bench_fault import COPY_AGAIN, BadFileError, BenchError
+from rig.record.bench_fault import COPY_AGAIN, BadFileError
 from rig.record.bench_file import BenchFile
 from rig.record.event_log import read_events
 from rig.record.loaders import parse_bench, parse_protocol, parse_specimen
@@ -74,6 +74,14 @@ class RunReader:
             It is no run folder, its format is of another version, or something in it has been
             changed, or lost before its end.
         """
+        run = cls.begun(path)
+        if faults := run.check():
+            raise BadFileError(faults)
+        return run
+
+    @classmethod
+    def begun(cls, path: Path | str) -> RunReader:
+        """Read the records of a run folder, and check nothing else of it."""
         folder = Path(path)
         if not folder.is_dir():
             raise BadFileError(
@@ -107,10 +115,17 @@ class RunReader:
         elif stop.outcome != "complete":
             ended = "failed" if stop.outcome == "failed" else "was stopped"
             run.faults.append(f"{folder}: the run {ended}: {stop.reason}")
-        run._check_files()
-        run._check_events()
-        run._check_audio()
         return run
+
+    def check(self) -> list[str]:
+        """Give a sentence for each thing that can't be lived with."""
+        faults: list[str] = []
+        for check in (self._check_files, self._check_events, self._check_audio):
+            try:
+                check()
+            except BadFileError as error:
+                faults += error.faults
+        return faults
 
     def _check_files(self) -> None:
         faults = []
@@ -272,26 +287,34 @@ class RunReader:
 def verify(path: Path | str) -> list[str]:
     """Check every checksum, size and count of a run; give one sentence a fault, all in one go."""
     try:
-        run = RunReader.open(path)
+        run = RunReader.begun(path)
     except BadFileError as error:
         return list(error.faults)
-    except BenchError as error:
-        return [str(error)]
-    faults = list(run.faults)
-    for name, stream in (run.stop.streams if run.stop is not None else {}).items():
+    faults = run.check()
+    unread = bool(faults)
+    faults += run.faults
+    streams = run.stop.streams if run.stop is not None else {}
+    for name, stream in streams.items():
         file = run.path / name
-        if file.stat().st_size == stream.bytes and sha256_of(file) != stream.sha256:
+        if not file.is_file():
+            faults.append(_missing(file))
+        elif file.stat().st_size == stream.bytes and sha256_of(file) != stream.sha256:
             faults.append(_changed(file))
-    for parse in ("protocol", "bench", "specimen", "plan"):
+    # what was changed need not be understood
+    for parse in () if unread else ("protocol", "bench", "specimen", "plan"):
         try:
             getattr(run, parse)
         except BadFileError as error:
             faults += error.faults
-    if len(run.plan.strikes) and run.stop is not None:
-        counted = run.stop.streams[PLAN].count
-        if counted != len(run.plan.strikes):
-            faults.append(f"{run.path / PLAN}: {len(run.plan.strikes)} rows, {counted} counted")
-    return faults
+            unread = True
+    if not unread and run.stop is not None:
+        rows, counted = len(run.plan.strikes), streams[PLAN].count if PLAN in streams else 0
+        if rows not in (0, counted):
+            faults.append(
+                f"{run.path / PLAN}: {rows} rows found; the stop record counts {counted}. "
+                f"{COPY_AGAIN}"
+            )
+    return list(dict.fromkeys(faults))
 
 
 def _missing(path: Path) -> str:

@@ -15,6 +15,7 @@ from rig.record.bench_fault import BadFileError
 from rig.record.plan import make_plan
 from rig.record.record_error import RecordError
 from rig.record.run_folder import RunReader, verify
+from rig.record.run_records import sha256_of
 
 
 def test_gives_back_all_that_went_in(complete_run, protocol, bench, specimen, samples):
@@ -155,6 +156,52 @@ def test_all_missing_files_are_told_at_once(copy_of_run):
     with pytest.raises(BadFileError) as caught:
         RunReader.open(copy_of_run)
     assert len(caught.value.faults) == 2
+
+
+def test_verify_tells_all_faults_at_once(copy_of_run):
+    """A lost file, a changed one, and a recording with a flipped bit: a sentence each."""
+    (copy_of_run / "bench.toml").unlink()
+    for name in ("events.jsonl", "sensor.wav"):
+        content = bytearray((copy_of_run / name).read_bytes())
+        content[-3] ^= 1
+        (copy_of_run / name).write_bytes(content)
+    faults = verify(copy_of_run)
+    assert len(faults) == 3
+    for name in ("bench.toml: is missing", "events.jsonl: has been", "sensor.wav: has been"):
+        assert [name for fault in faults if name in fault]
+    with pytest.raises(BadFileError) as caught:
+        RunReader.open(copy_of_run)
+    assert len(caught.value.faults) == 2  # the recording is summed where it is read
+
+
+def test_verify_holds_the_folder_against_any_stop_record(copy_of_run):
+    """One that counts no plan, and a file that is not there, is told, not a traceback."""
+    path = copy_of_run / "stop.json"
+    stop = json.loads(path.read_text())
+    stop["streams"]["more.bin"] = stop["streams"].pop("plan.csv")
+    path.write_text(json.dumps(stop, indent=1) + "\n")
+    faults = verify(copy_of_run)
+    assert [fault for fault in faults if "more.bin: is missing" in fault]
+    assert [fault for fault in faults if "plan.csv: " in fault and "counts 0" in fault]
+
+
+def test_verify_tells_a_plan_that_is_none_beside_the_rest(copy_of_run):
+    """Of a folder whose checksums hold, but whose plan and protocol another program wrote."""
+    path = copy_of_run / "start.json"
+    start, stop = (
+        json.loads((copy_of_run / name).read_text()) for name in ("start.json", "stop.json")
+    )
+    for name in ("plan.csv", "protocol.toml"):
+        (copy_of_run / name).write_text("a = 1\n")
+        start["files"][name] = sha256_of(copy_of_run / name)
+    path.write_text(json.dumps(start, indent=1) + "\n")
+    for name in ("plan.csv", "protocol.toml", "start.json"):
+        file = copy_of_run / name
+        stop["streams"][name] |= {"bytes": file.stat().st_size, "sha256": sha256_of(file)}
+    (copy_of_run / "stop.json").write_text(json.dumps(stop, indent=1) + "\n")
+    faults = verify(copy_of_run)
+    for name in ("protocol.toml", "plan.csv"):
+        assert [fault for fault in faults if name in fault]
 
 
 def test_another_format_version_is_refused(tmp_path):
