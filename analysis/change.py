@@ -132,7 +132,9 @@ def strokes_needed(change: Change, margin: float, risk: float, target: float) ->
         rounded = float(f"{high:.2g}")
         planned = power.strokes_for_share(rounded, margin / 100.0, risk, target)
     elif math.isfinite(change.difference.standard_error):
-        deviation = change.difference.standard_error * math.sqrt(n / 2.0)
+        deviation = change.difference.standard_error / math.sqrt(
+            sum(1.0 / m for m in change.counts)
+        )
         deviation *= math.sqrt((n - 1) / stats.chi2.ppf(0.2, n - 1))
         planned = power.strokes_for_shift(deviation, margin, risk, target)
     else:

@@ -10,7 +10,9 @@ from scipy import stats
 
 from analysis import compare as comparing
 from analysis.alike import RunFacts, UnlikeRunsError, pool, refuse_unlike
+from analysis.change import Change, strokes_needed
 from analysis.compare import compare
+from analysis.equivalence import of_means
 from analysis.power import power_of_fisher
 
 FORCES_N = (2.0, 5.0, 10.0, 20.0)
@@ -94,6 +96,22 @@ def test_equal_builds_are_shown_equal_at_the_strokes_asked_for() -> None:
         full = compare(drawn(rng, strokes), drawn(rng, strokes))
         verdicts += [one.verdict for one in full.measures]
     assert verdicts.count("equal") / len(verdicts) > 0.90
+
+
+@pytest.mark.parametrize("counts", [(200, 200), (200, 20_000), (20_000, 200)])
+def test_a_pilot_of_unlike_sides_asks_for_as_many(counts: tuple[int, int]) -> None:
+    """Of one deviation, against a margin of a tenth of it: 2 ((1.645 + 1.282) / 0.1)^2 a side.
+
+    Two one-sided tests at 0.05 with power 0.8 (Julious 2004, Statistics in Medicine 23:1921, from
+    memory); more by what a pilot's deviation may be too small.
+    """
+    rng = np.random.default_rng(5)
+    asked = []
+    for _ in range(20):
+        sides = [rng.normal(size=count) for count in counts]
+        change = Change(of_means(*sides), 0.0, 0.0, counts)
+        asked.append(strokes_needed(change, 0.1, 0.05, 0.8))
+    assert 1713 < np.mean(asked) < 1.25 * 1713
 
 
 def test_a_better_build_is_called_better() -> None:
