@@ -69,7 +69,9 @@ class HeldSound:
         block = np.asarray(samples, dtype=np.float32)
         if not np.isfinite(block).all():
             block = np.nan_to_num(block, nan=0.0, posinf=1.0, neginf=-1.0)
-        if not self._pieces and len(block):
+        if not len(block):
+            return
+        if not self._pieces:
             # before it began, the signal stood where it began: a step there is none of the sound
             rest = block[: self._rest].mean()
             self._take(np.full(self.margin, rest, dtype=np.float32))

@@ -192,9 +192,9 @@ class SecondStrokes:
         )
         both = Onsets.join([own, new])
         both = both.picked(np.argsort(both.frame, kind="stable"))
-        return self._with_peaks(both)
+        return self._with_peaks(both, heard)
 
-    def _with_peaks(self, onsets: Onsets) -> Onsets:
+    def _with_peaks(self, onsets: Onsets, heard: Onsets) -> Onsets:
         """The same, each with its largest magnitude until the next."""
         begin = onsets.frame / self._step
         end = np.minimum(np.append(begin[1:], np.inf), begin + PEAK_S * self._grid.rate_hz)
@@ -203,6 +203,13 @@ class SecondStrokes:
             size = np.abs(self._kept.window(low, max(high - low, 1)))
             peak[k] = float(size.max())
             peak_frame[k] = (low + int(size.argmax())) * self._step
+        # what is kept is smoothed where it is thinned out: as heard, a peak is that of the samples
+        by_peak = heard.picked(np.argsort(heard.peak))
+        own = np.searchsorted(onsets.frame, by_peak.peak_frame, side="right") - 1
+        away = np.abs(onsets.frame[own] - by_peak.frame)
+        same = (away < LEAST_DELAY_S * self._rate_hz) | by_peak.clipped
+        same &= own >= 0
+        peak[own[same]], peak_frame[own[same]] = by_peak.peak[same], by_peak.peak_frame[same]
         return Onsets(
             frame=onsets.frame,
             u_frames=onsets.u_frames,

@@ -160,7 +160,8 @@ class Trains:
                 self._mark_own(place, explained)
         later = sorted((one for one in later if one.place < self._stop), key=lambda one: one.place)
         firm = [one for one in later if one.place <= place + self._firm]
-        waiting = self._pass_onsets(place + self._firm, later, begin is not None)
+        strokes = later if begin is None else [begin, *later]
+        waiting = self._pass_onsets(place + self._firm, strokes, begin is not None)
         self._told.copies.extend(firm)
         done = firm if begin is None else [begin, *firm]
         for one in done[:-1] if firm else done:
@@ -194,12 +195,12 @@ class Trains:
             place += self._step
         return None
 
-    def _pass_onsets(self, stop: float, later: list[Settled], begins: bool) -> bool:
+    def _pass_onsets(self, stop: float, strokes: list[Settled], begins: bool) -> bool:
         """Go past the onsets up to a place; True if one waits there that no window told.
 
-        Nearer to a copy than strokes can be, it is that stroke.
+        Nearer to a stroke told than strokes can be, it is that one.
         """
-        at = np.array([one.place for one in later])
+        at = np.array([one.place for one in strokes])
         least = self._grid.delays[0]
         while self._next < len(self._onsets) and self._onsets[self._next] <= stop:
             near = at[np.abs(at - self._onsets[self._next]) < least]
@@ -293,7 +294,9 @@ class Trains:
             delay = self._onsets[k] - place
             if delay > grid.delays[1]:
                 break
-            low = max(grid.pre + round(delay - self._same), 0)
+            low = grid.pre + round(delay - self._same)
+            if low < 0:
+                continue  # this window says nothing about it
             near = slice(low, low + round(OWN_S * grid.rate_hz))
             if len(usual[near]):
                 most = OWN_RATIO * float(usual[near].max()) + explained.noise

@@ -213,13 +213,14 @@ def test_soft_after_hard_and_hard_after_soft():
 
 
 def test_blocks_of_any_size_give_the_same():
-    """A stream in odd pieces is the same recording as the whole array."""
+    """A stream in odd pieces, empty ones too, is the same recording as the whole array."""
     rng = np.random.default_rng(10)
     samples, _ = take(rng, 30, 1.0, 0.5, 5e-4)
     stereo = np.stack([np.zeros(len(samples)), samples], axis=1).astype(np.float32)
     whole = find_onsets(stereo, 1, RATE_HZ)
     cuts = np.cumsum(rng.integers(1, 90_000, 40))
-    pieces = find_onsets(iter(np.split(stereo, cuts[cuts < len(stereo)])), 1, RATE_HZ)
+    split = [stereo[:0], *np.split(stereo, cuts[cuts < len(stereo)]), stereo[:0]]
+    pieces = find_onsets(iter(split), 1, RATE_HZ)
     assert len(whole) == 30
     np.testing.assert_allclose(pieces.frame, whole.frame, rtol=0, atol=1e-6)
     np.testing.assert_allclose(pieces.u_frames, whole.u_frames, rtol=1e-6)

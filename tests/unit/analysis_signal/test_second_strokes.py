@@ -188,6 +188,24 @@ def test_a_take_brought_in_without_a_plan(tmp_path: Path) -> None:
     assert not any("unlike any" in remark for remark in table.facts["remarks"])
 
 
+def test_levels_are_those_of_the_samples():
+    """Of lone strokes beside a pair that is told: the largest sample of each, clipped or not."""
+    rng = np.random.default_rng(2)
+    at_s, levels = [0.4, 1.2, 2.0, 2.8, 3.6, 3.615, 4.4, 5.2], [0.3] * 7 + [1.1]
+    samples, truth = place_recorded(FEW[0], at_s, levels, 6.0, rng)
+    samples = np.clip(samples + rng.normal(0, NOISE_RMS, len(samples)), -1.0, 1.0 - 2.0**-23)
+    finder = OnsetFinder(RATE_HZ, contact=False)
+    finder.feed(samples)
+    onsets = finder.finish()
+    missed, invented, near = compared(onsets, truth / RATE_HZ)
+    assert not missed.any()
+    assert invented == 0
+    peaks = [np.abs(samples[int(at) : int(at) + RATE_HZ // 20]).max() for at in truth]
+    for k in (0, 1, 2, 3, 6, 7):
+        assert onsets.peak[near[k]] == pytest.approx(peaks[k], rel=0.01)
+    assert onsets.clipped[near].tolist() == [False] * 7 + [True]
+
+
 def lone(name, vary, count=8):
     """(invented, missed) of lone strokes over 12 dB."""
     rng = np.random.default_rng(sum(map(ord, name)))
