@@ -178,10 +178,8 @@ class StageSearch:
         if self.map is not None:
             return self._map_answer(self.map)
         found = self._search.found()
-        what = f"{100 * self._chance:g} % {self._right()}"
-        struck = f"{self.strokes} strokes in {int((~self._open).sum())} of {self._open.size} bursts"
         if math.isnan(found.value):
-            return Answer(f"search: {what}: nothing known yet", False)
+            return self._nothing_known()
         value = f"{found.bound.replace('_', ' ')} {found.value:.4g} {self._unit}".strip()
         if not found.bound:
             value += f" ({found.low:.4g} to {found.high:.4g})"
@@ -192,8 +190,20 @@ class StageSearch:
             value += ". On the way there the chance rises and falls again, and may do so unseen "
             value += f"between the levels struck: leave out {self._precision_key}, and every level "
             value += "is struck"
-        sentence = f"search in stage {self._stage.name!r}: {what} {value}; {struck}"
-        return Answer(sentence, found.done, found.stuck)
+        return Answer(f"{self._what()} {value}; {self._struck()}", found.done, found.stuck)
+
+    def _what(self) -> str:
+        return f"search in stage {self._stage.name!r}: {100 * self._chance:g} % {self._right()}"
+
+    def _struck(self) -> str:
+        bursts = f"{int((~self._open).sum())} of {self._open.size} bursts"
+        return f"{self.strokes} strokes in {bursts}"
+
+    def _nothing_known(self) -> Answer:
+        why = ", none of them after one that sounded; see that the module hears the strikers"
+        return Answer(
+            f"{self._what()}: nothing is known; {self._struck()}{why * bool(self.strokes)}", False
+        )
 
     def _missing(self, levels: Floats, value: float) -> str:
         """What would make the answer as precise as asked: nothing lies between two levels."""
@@ -210,10 +220,11 @@ class StageSearch:
         return "of strokes sound from"
 
     def _map_answer(self, recovery: RecoveryMap) -> Answer:
+        if not recovery.trials.sum():
+            return self._nothing_known()
         contour = recovery.contour(self._chance, self._confidence)
         least, most = recovery.gaps_ms[0], recovery.gaps_ms[-1]
-        told, done = [], bool(recovery.trials.sum())
-        missing = ""
+        told, done, missing = [], True, ""
         rows = zip(
             contour.level_difference_db, contour.gap_ms, contour.low_ms, contour.high_ms,
             strict=True,
@@ -228,10 +239,5 @@ class StageSearch:
                     done = False
                     missing = missing or self._missing(recovery.gaps_ms, gap)
                 told.append(f"{difference:+g} dB: {gap:.4g} ms ({low:.4g} to {high:.4g})")
-        struck = f"{self.strokes} strokes in {int((~self._open).sum())} of {self._open.size} bursts"
         short = "" if done else f"; not as precise as {self._precision:g} ms: give {missing}"
-        return Answer(
-            f"search in stage {self._stage.name!r}: {100 * self._chance:g} % "
-            f"{self._right()} {'; '.join(told)}{short}; {struck}",
-            done,
-        )
+        return Answer(f"{self._what()} {'; '.join(told)}{short}; {self._struck()}", done)

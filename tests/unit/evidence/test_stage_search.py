@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from analysis.stage_search import StageSearch
 from rig.record.protocol import FlamStage, SingleStage
@@ -34,6 +35,27 @@ def test_a_pairs_gap_is_that_of_its_second_stroke() -> None:
     assert search.map is not None
     assert search.map.trials.tolist() == [[0, 0], [1, 0], [0, 0]]
     assert search.map.caught.sum() == 0
+
+
+@pytest.mark.parametrize("level_differences_db", [(-12.0, 0.0), (0.0,)])
+def test_pairs_whose_first_stroke_is_lost_tell_nothing(
+    level_differences_db: tuple[float, ...],
+) -> None:
+    """Where no first stroke sounds it is said that nothing is known, and no number is."""
+    plan = plan_rows()
+    kept = (
+        plan.groupby("burst")["level_difference_db"].transform("first").isin(level_differences_db)
+    )
+    search = StageSearch(STAGE, plan[kept], 0.95)
+    while (burst := search.next_burst()) is not None:
+        search.record(burst, [0, 0])
+    answer = search.answer()
+    assert not answer.done
+    assert "search in stage 'map': 95 % of second strokes are caught from: nothing is known; " in (
+        answer.sentence
+    )
+    assert f"{search.strokes} strokes" in answer.sentence
+    assert "none of them after one that sounded" in answer.sentence
 
 
 def test_levels_too_far_apart_are_named() -> None:
