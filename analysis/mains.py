@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
+from analysis.hum import MAINS_HZ
+
 Array = NDArray[np.float64]
 
-MAINS_HZ = (50.0, 60.0)
 SHARED_HZ = 300.0
 """Multiples of it belong to both mains: by themselves they don't tell which it is."""
 MOST_OFF_HZ = 0.5

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.pulse_shapes import BINS, foot_length
+from analysis.quiet_starts import MOST_HEIGHT, TAIL_NOISE, TALLER
 from analysis.ringing_foot import fit_ringing_feet
 from analysis.rise import AHEAD
 from analysis.stretch import BACK_S, LEVEL_NOISE, LEVEL_SHARE, ONSET_SHARE, WINDOW_S, Stretch
@@ -39,8 +40,6 @@ CREST_S = 0.0022
 ROW_S, FEWER = 0.016, 2
 """The foot is fitted to so much before the level, or less by so many octaves of bins where there is
 not as much."""
-TAIL_NOISE, MOST_HEIGHT, TALLER = 5.0, 0.6, 2.5
-"""As for strokes out of quiet."""
 
 
 def from_ringing(
