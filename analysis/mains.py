@@ -204,12 +204,14 @@ def _bounds(square: float, unit: float, heard: int, confidence: float) -> tuple[
     seen, freedom = square / unit, 2.0 * heard
     tail = 0.5 * (1.0 - confidence)
     reach = 10.0 * (math.sqrt(seen) + 10.0)
+    least = max(1e-9, seen - freedom - reach)
 
     def bound(chance: float) -> float:
         def off(noncentral: float) -> float:
             return float(stats.ncx2.cdf(seen, freedom, noncentral)) - chance
 
-        return float(optimize.brentq(off, max(1e-9, seen - freedom - reach), seen + reach))
+        # noise alone may do as much, at such a confidence
+        return least if off(least) <= 0.0 else float(optimize.brentq(off, least, seen + reach))
 
     return unit * bound(1.0 - tail), unit * bound(tail)
 

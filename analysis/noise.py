@@ -70,7 +70,7 @@ def noise_floor(
     if levels.size:
         found = interval.quantile(levels, 0.5, confidence)
         parts = (5, 25, 50, 75, 95, 99)
-        lines, _ = mains_lines(given, sample_rate_hz, harmonics=_HARMONICS)
+        lines, _ = mains_lines(given, sample_rate_hz, harmonics=_HARMONICS, confidence=confidence)
         details = {
             "percentiles_dbfs": {
                 str(p): float(v) for p, v in zip(parts, np.percentile(levels, parts), strict=True)

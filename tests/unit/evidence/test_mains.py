@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import signal
+from scipy import signal, stats
 
 from analysis.mains import mains_lines
 from analysis.noise import noise_floor
@@ -75,6 +75,31 @@ def test_what_both_mains_share_tells_nothing_by_itself(own_hz: float) -> None:
     assert found_hz == mains_hz
     assert [line.frequency_hz for line in lines] == [mains_hz, 300.0]
     assert lines[1].level_dbfs == pytest.approx(-40.0, abs=0.2)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.99, 0.999_999])
+def test_bounds_are_of_the_confidence_asked_for(confidence: float) -> None:
+    """Of a strong line, noise beside: its amplitude's own error is normal, sqrt(2 / n) of the noise.
+
+    In dB: 8.686 times that over the amplitude (Cramer and Rao's bound of a sine's amplitude, as in
+    Kay, Estimation Theory, 1993, example 3.14, from memory).
+    """
+    x, _ = hum([0.5], 8_000, 50.0, noise=3e-4)
+    line = noise_floor(x, 8_000.0, confidence=confidence).details["mains_lines"][0]
+    # two samples each are averaged
+    u_db = 8.686 * np.sqrt(2 / 2_000) * 3e-4 / np.sqrt(2) / 3e-3
+    half_db = stats.norm.ppf(0.5 + confidence / 2) * u_db
+    assert line["high_dbfs"] - line["low_dbfs"] == pytest.approx(2 * half_db, rel=0.1)
+
+
+def test_a_faint_line_has_bounds_at_any_confidence() -> None:
+    """Where noise alone might do as much, the lower one is far below all that could be heard."""
+    t = np.arange(4_800) / 48_000
+    for seed in range(40):
+        noise = np.random.default_rng(seed).normal(0, 1e-3, t.size)
+        x = noise + 1.3e-4 * np.sin(2 * np.pi * 50.0 * t)
+        for line in mains_lines(x, 48_000, confidence=0.999_999)[0]:
+            assert -400.0 < line.low_dbfs < line.level_dbfs < line.high_dbfs < -60.0
 
 
 def test_the_noise_floor_tells_its_lines() -> None:
