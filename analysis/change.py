@@ -47,7 +47,8 @@ def usable(table: pd.DataFrame) -> pd.DataFrame:
 class Change:
     """One measure before and after, in its unit, with its difference and the strokes behind it.
 
-    ``events``: of a share, those counted before and after.
+    ``events``: of a share, those counted before and after; ``shared_u``: standard uncertainty of
+    the difference that no further strokes make less.
     """
 
     difference: Difference
@@ -55,6 +56,7 @@ class Change:
     after: float
     counts: tuple[int, int]
     events: tuple[int, int] | None = None
+    shared_u: float = 0.0
 
 
 def change_of(
@@ -93,7 +95,9 @@ def change_of(
         return Change(difference, shares[0], shares[1], (n1, n2), (k1, k2))
     if name == "crosstalk_level":
         crossed = of_crosstalk(before, after, confidence)
-        return Change(crossed.difference, *crossed.medians_db, crossed.counts)
+        return Change(
+            crossed.difference, *crossed.medians_db, crossed.counts, shared_u=crossed.noise_u_db
+        )
     column = "velocity" if name == "velocity" else "latency_s"
     scale = 1.0 if name == "velocity" else 1000.0
     x, y, *cells = in_cells(before, after, column, 1)
@@ -120,7 +124,10 @@ def change_of(
 
 
 def strokes_needed(change: Change, margin: float, risk: float, target: float) -> int:
-    """Strokes a side that decide, with the margin's difference or none, in ``target`` cases."""
+    """Strokes a side that decide, with the margin's difference or none, in ``target`` cases.
+
+    0: a side has too few to tell, or what strokes share leaves no room inside the margin.
+    """
     n = min(change.counts)
     if n < 2:
         return 0
@@ -132,9 +139,11 @@ def strokes_needed(change: Change, margin: float, risk: float, target: float) ->
         rounded = float(f"{high:.2g}")
         planned = power.strokes_for_share(rounded, margin / 100.0, risk, target)
     elif math.isfinite(change.difference.standard_error):
-        deviation = change.difference.standard_error / math.sqrt(
-            sum(1.0 / m for m in change.counts)
-        )
+        margin -= change.shared_u * float(stats.norm.isf(min(risk, 0.05)))
+        if margin <= 0.0:
+            return 0
+        own = max(change.difference.standard_error**2 - change.shared_u**2, 0.0)
+        deviation = math.sqrt(own / sum(1.0 / m for m in change.counts))
         deviation *= math.sqrt((n - 1) / stats.chi2.ppf(0.2, n - 1))
         planned = power.strokes_for_shift(deviation, margin, risk, target)
     else:

@@ -16,9 +16,13 @@ from analysis.rank_shift import of_places
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class CrosstalkChange:
-    """Difference in dB; medians and numbers of strokes before and after."""
+    """Difference in dB; medians and numbers of strokes before and after.
+
+    ``noise_u_db``: standard uncertainty of the difference by noise, in all strokes alike.
+    """
 
     difference: Difference
+    noise_u_db: float
     medians_db: tuple[float, float]
     counts: tuple[int, int]
 
@@ -46,27 +50,27 @@ def of_crosstalk(
     """
     x, y, *cells = _common(before, after)
     if x.size:
-        found = _shift(x, y, cells, confidence)
-        return _change(_widened(found, _noise_db(before, after), confidence), x, y)
+        return _change(_shift(x, y, cells, confidence), _noise_db(before, after), x, y, confidence)
     heard = [
         np.isfinite(side["crosstalk_db"].to_numpy(dtype=float)).any() for side in (before, after)
     ]
     if heard[0] == heard[1]:
-        return _change(nothing("Hodges-Lehmann shift"), x, y)
+        return _change(nothing("Hodges-Lehmann shift"), 0.0, x, y, confidence)
     sides = [
         side if own else side.assign(crosstalk_db=side["crosstalk_most_db"])
         for side, own in zip((before, after), heard, strict=True)
     ]
     x, y, *cells = _common(*sides)
-    found = _shift(x, y, cells, confidence)
-    found = _widened(found, _noise_db(after if heard[1] else before), confidence)
+    noise_db = _noise_db(after if heard[1] else before)
+    change = _change(_shift(x, y, cells, confidence), noise_db, x, y, confidence)
+    found = change.difference
     if heard[1]:
         method = f"{found.method}; before: under the noise, so at least"
         found = found._replace(high=math.inf, high_tost=math.inf, p_less=1.0, method=method)
     else:
         method = f"{found.method}; after: under the noise, so at least"
         found = found._replace(low=-math.inf, low_tost=-math.inf, p_more=1.0, method=method)
-    return _change(found, x, y)
+    return dataclasses.replace(change, difference=found)
 
 
 def _common(before: pd.DataFrame, after: pd.DataFrame) -> tuple[Array, Array, Array, Array]:
@@ -82,7 +86,8 @@ def _shift(x: Array, y: Array, cells: list[Array], confidence: float) -> Differe
 
 def _noise_db(*sides: pd.DataFrame) -> float:
     """Standard uncertainty that noise gives to the levels heard on these sides."""
-    return math.hypot(*(float(side["crosstalk_u_db"].median()) for side in sides))
+    u_db = math.hypot(*(float(side["crosstalk_u_db"].median()) for side in sides))
+    return u_db if u_db > 0.0 else 0.0
 
 
 def _widened(found: Difference, u_db: float, confidence: float) -> Difference:
@@ -108,8 +113,13 @@ def _bounds(value: float, low: float, high: float, u_db: float, risk: float) -> 
     return value - math.hypot(value - low, extra), value + math.hypot(high - value, extra)
 
 
-def _change(found: Difference, x: Array, y: Array) -> CrosstalkChange:
+def _change(
+    found: Difference, noise_db: float, x: Array, y: Array, confidence: float
+) -> CrosstalkChange:
     medians = [float(np.median(side)) if side.size else math.nan for side in (x, y)]
     return CrosstalkChange(
-        difference=found, medians_db=(medians[0], medians[1]), counts=(x.size, y.size)
+        difference=_widened(found, noise_db, confidence),
+        noise_u_db=noise_db,
+        medians_db=(medians[0], medians[1]),
+        counts=(x.size, y.size),
     )

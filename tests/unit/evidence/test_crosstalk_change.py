@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.change import change_of, strokes_needed
 from analysis.compare import ComparisonError, compare
 from analysis.crosstalk import levels
 from analysis.crosstalk_change import of_crosstalk
@@ -87,6 +88,19 @@ def test_one_side_under_the_noise_gives_a_bound() -> None:
     assert math.isnan(
         of_crosstalk(build(-40, most_db=-32), build(-40, most_db=-32)).difference.value
     )
+
+
+def test_no_strokes_are_asked_for_that_noise_makes_useless() -> None:
+    """u of 1 dB on each side: 1.645 * 1.41 dB is more than 2 dB, however many are struck.
+
+    Of 0.8 dB: 1.645 * 1.13 dB leaves 0.14 dB to deviations of 0.5 dB, so that of normal values
+    2 ((1.645 + 1.282) * 0.5 / 0.139)^2 = 222 a side are enough; a fifth more or less by chance.
+    """
+    for u_db, asked in ((1.0, 0), (0.8, 222)):
+        sides = [build(-20, seed=seed).assign(crosstalk_u_db=u_db) for seed in (3, 4)]
+        change = change_of("crosstalk_level", *sides, 0.95, 1)
+        found = strokes_needed(change, 2.0, 0.05, 0.8)
+        assert asked * 0.8 <= found <= asked * 1.6
 
 
 def test_noise_that_both_sides_share_widens_the_difference() -> None:
