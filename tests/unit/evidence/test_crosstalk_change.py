@@ -94,13 +94,16 @@ def test_no_strokes_are_asked_for_that_noise_makes_useless() -> None:
     """u of 1 dB on each side: 1.645 * 1.41 dB is more than 2 dB, however many are struck.
 
     Of 0.8 dB: 1.645 * 1.13 dB leaves 0.14 dB to deviations of 0.5 dB, so that of normal values
-    2 ((1.645 + 1.282) * 0.5 / 0.139)^2 = 222 a side are enough; a fifth more or less by chance.
+    2 ((1.645 + 1.282) * 0.5 / 0.139)^2 = 222 a side are enough; more by what pilots of 40 may take
+    a deviation to be too small (chi-square 0.2 of 39: a quarter more) and by what ranks lose.
     """
     for u_db, asked in ((1.0, 0), (0.8, 222)):
-        sides = [build(-20, seed=seed).assign(crosstalk_u_db=u_db) for seed in (3, 4)]
-        change = change_of("crosstalk_level", *sides, 0.95, 1)
-        found = strokes_needed(change, 2.0, 0.05, 0.8)
-        assert asked * 0.8 <= found <= asked * 1.6
+        found = []
+        for seed in range(10):
+            sides = [build(-20, seed=2 * seed + k).assign(crosstalk_u_db=u_db) for k in (0, 1)]
+            change = change_of("crosstalk_level", *sides, 0.95, 1)
+            found.append(strokes_needed(change, 2.0, 0.05, 0.8))
+        assert asked <= np.mean(found) <= 1.6 * asked
 
 
 def test_noise_that_both_sides_share_widens_the_difference() -> None:
