@@ -11,7 +11,6 @@ demanded.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 from scipy.optimize import isotonic_regression
 
+from analysis.found import Found
 from rig.record.bench_fault import BenchError
 
 Array = NDArray[np.float64]
@@ -45,38 +45,6 @@ modules whose chance rises once none came to 3)."""
 
 class SearchError(BenchError):
     """A search that cannot be set up as asked."""
-
-
-@dataclasses.dataclass(frozen=True, kw_only=True)
-class Found:
-    """What a search knows.
-
-    Attributes
-    ----------
-    value, low, high
-        Level from which on the demanded share comes out right: posterior median and interval.
-    bound
-        ``at_least``/``at_most``: the bench's own limit stands in the way, and ``value`` is that
-        limit; ``""`` otherwise.
-    done
-        Precision reached, or the bench's limit shown.
-    stuck
-        The interval lies between two neighbouring levels and is still wider than the precision:
-        only levels between them would tell more.
-    falls
-        The trials themselves show that the share does not rise (or fall) but once.
-    """
-
-    value: float
-    low: float
-    high: float
-    confidence: float
-    bound: str
-    done: bool
-    stuck: bool
-    falls: bool
-    trials: int
-    method: str = "Bayesian grid, logistic with lapse; levels below may lie off it"
 
 
 class Search:
@@ -277,22 +245,24 @@ class Search:
         tail = (1.0 - self.confidence) / 2.0
         places = np.interp([tail, 0.5, 1.0 - tail], share, self._place)
         low, value, high = (self._level_at(float(place)) for place in places)
-        least, most = float(self.levels[0]), float(self.levels[-1])
-        # chance that the bench cannot go where the level sought lies, on the good side and the bad
-        above = float(weight[self._place >= self.levels.size - 1].sum())
-        below = float(weight[self._place <= 0.0].sum())
+        least, most, last = float(self.levels[0]), float(self.levels[-1]), self.levels.size - 1
+        # that far beyond the levels it is the end of the places that ends the interval
+        cut = places[0] < self._ends[0] / 2.0 or places[2] > (last + self._ends[1]) / 2.0
+        done = not cut and high - low <= self.precision
         bound = ""
-        if above >= self.confidence:
-            bound, value, low = "at_least", most, most
-            high = math.inf
-        elif below >= self.confidence:
-            bound, value, high = "at_most", least, least
-            low = -math.inf
-        done = bool(bound) or high - low <= self.precision
+        past_least, past_most = places[0] < 0.0, places[2] > last
+        if past_most and not past_least:
+            beyond = float(weight[self._place >= last].sum()) >= self.confidence
+            value = low = most if beyond else min(low, most)
+            bound, high, done = "at_least", math.inf, done or beyond
+        elif past_least and not past_most:
+            beyond = float(weight[self._place <= 0.0].sum()) >= self.confidence
+            value = high = least if beyond else max(high, least)
+            bound, low, done = "at_most", -math.inf, done or beyond
         between = places[0] >= 0.0 and math.floor(places[0]) == math.ceil(places[2]) - 1
         return Found(
             value=value, low=low, high=high, confidence=self.confidence, bound=bound, done=done,
-            stuck=bool(not done and between and places[2] <= self.levels.size - 1),
+            stuck=bool(not done and between and places[2] <= last),
             falls=self._falls(), trials=trials,
         )  # fmt: skip
 

@@ -230,14 +230,18 @@ class StageSearch:
             strict=True,
         )  # fmt: skip
         for difference, gap, low, high in rows:
-            if high <= least:
-                told.append(f"{difference:+g} dB: at most {least:g} ms")
-            elif low >= most:
-                told.append(f"{difference:+g} dB: at least {most:g} ms")
+            # past the shortest and longest gap nothing was struck, and nothing is extrapolated
+            width = min(high, most) - max(low, least)
+            if low < least and high <= most:
+                words = f"at most {max(high, least):.4g} ms"
+            elif high > most and low >= least:
+                words = f"at least {min(low, most):.4g} ms"
             else:
-                if not high - low <= self._precision:
-                    done = False
-                    missing = missing or self._missing(recovery.gaps_ms, gap)
-                told.append(f"{difference:+g} dB: {gap:.4g} ms ({low:.4g} to {high:.4g})")
+                words = f"{gap:.4g} ms ({low:.4g} to {high:.4g})"
+                width = high - low
+            told.append(f"{difference:+g} dB: {words}")
+            if not width <= self._precision:
+                done = False
+                missing = missing or self._missing(recovery.gaps_ms, gap)
         short = "" if done else f"; not as precise as {self._precision:g} ms: give {missing}"
         return Answer(f"{self._what()} {'; '.join(told)}{short}; {self._struck()}", done)

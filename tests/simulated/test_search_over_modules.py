@@ -20,7 +20,7 @@ from advice import Case, cases
 from scipy import special
 from true_gap import crossing
 
-from analysis.search import Found
+from analysis.found import Found
 from analysis.stage_search import StageSearch, notes_of_strokes
 from rig.record.protocol import FlamStage, SingleStage, Stage
 from rig.simulation.contact import Contact, hertz_impact

@@ -121,6 +121,47 @@ def test_the_benchs_limit_makes_it_at_least() -> None:
     assert slow.found().value == 6.0
 
 
+@pytest.mark.parametrize(
+    ("levels", "rising", "true", "width", "precision", "bound"),
+    [
+        (np.arange(60.0, 71.0, 2.0), True, 8.0, 1.0, 4.0, "at_most"),
+        (np.arange(10.0, 15.0), False, 42.0, 1.0, 2.0, "at_least"),
+        (np.arange(2.0, 3.01, 0.2), True, 1.05, 0.02, 0.4, "at_most"),
+        (np.arange(60.0, 71.0, 2.0), True, 200.0, 5.0, 4.0, "at_least"),
+    ],
+)
+def test_far_beyond_a_short_ladder_is_a_bound(
+    levels: np.ndarray, rising: bool, true: float, width: float, precision: float, bound: str
+) -> None:
+    """A ladder short against the way to the true level never makes its own end the answer."""
+    rng = np.random.default_rng(29)
+    sign = 1.0 if rising else -1.0
+    for _ in range(20):
+        search = Search(levels, rising=rising, precision=precision)
+        while not search.finished:
+            level = search.next_level()
+            chance = expit(sign * (level - true) / width + logit(0.95))
+            search.record(level, int(rng.random() < chance))
+        found = search.found()
+        assert (found.done, found.bound) == (True, bound)
+        assert found.low <= true <= found.high
+        assert found.trials < 60
+
+
+def test_a_level_at_the_ladders_end_is_found_or_bounded() -> None:
+    """Just within and just beyond the shortest gap: precise all the same, and true in 90 % at least."""
+    rng = np.random.default_rng(31)
+    held = []
+    for true in np.repeat([59.6, 60.0, 60.5, 61.0], 15):
+        search = Search(np.arange(60.0, 71.0, 2.0), rising=True, precision=4.0, most_trials=600)
+        while not search.finished:
+            level = search.next_level()
+            search.record(level, int(rng.random() < expit((level - true) / 0.5 + logit(0.95))))
+        assert search.found().done
+        held.append(search.found().low <= true <= search.found().high)
+    assert np.mean(held) >= 0.9
+
+
 def test_no_interval_begins_below_nothing() -> None:
     """What the bench can't strike may be softer still, but there is no force below 0."""
     search = Search([1.0, 2.0, 3.0, 4.0, 5.0], rising=True, precision=0.3)

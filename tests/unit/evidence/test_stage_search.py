@@ -100,3 +100,18 @@ def test_a_chance_that_falls_again_is_told() -> None:
             search.record(burst, [1, int(not out)])
         assert ("rises and falls again" in search.answer().sentence) == told
         assert ("leave out precision_ms" in search.answer().sentence) == told
+
+
+@pytest.mark.parametrize(("caught", "bound"), [(1, "at most 8"), (0, "at least 32")])
+def test_a_map_is_bounded_by_the_gaps_struck(caught: int, bound: str) -> None:
+    """All seconds caught, or none: no gap beyond those struck is told."""
+    search = StageSearch(STAGE, plan_rows(), 0.95)
+    while (burst := search.next_burst()) is not None:
+        search.record(burst, [1, caught])
+    sentence = search.answer().sentence
+    for level in ("-12 dB", "+0 dB"):
+        said = sentence.split(f"{level}: ")[1].split(" ms")[0]
+        assert said.startswith(bound.rsplit(" ", 1)[0]), sentence
+        end, struck = float(said.rsplit(" ", 1)[1]), float(bound.rsplit(" ", 1)[1])
+        assert abs(end - struck) <= STAGE.precision_ms
+        assert 8.0 <= end <= 32.0
