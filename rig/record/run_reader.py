@@ -139,16 +139,16 @@ class RunReader:
             expected[START] = start_stream.sha256 if start_stream is not None else ""
         for name, sha256 in expected.items():
             if not (self.path / name).is_file():
-                faults.append(_missing(self.path / name))
+                faults.append(missing(self.path / name))
             elif sha256_of(self.path / name) != sha256:
-                faults.append(_changed(self.path / name))
+                faults.append(changed(self.path / name))
         if faults:
             raise BadFileError(faults)
 
     def _check_events(self) -> None:
         path = self.path / EVENTS
         if not path.is_file():
-            raise BadFileError([_missing(path)])
+            raise BadFileError([missing(path)])
         self.faults += self._events_and_faults[1]
         if self.stop is None:
             return
@@ -157,7 +157,7 @@ class RunReader:
         if stream is not None and size < stream.bytes:
             self._short(path, f"{len(self.events)} of {stream.count} events are left")
         elif stream is None or stream.sha256 != sha256_of(path):
-            raise BadFileError([_changed(path)])
+            raise BadFileError([changed(path)])
         elif stream.count != len(self.events):
             raise BadFileError(
                 [
@@ -171,7 +171,7 @@ class RunReader:
         stream = self.stop.streams.get(path.name) if self.stop is not None else None
         if not path.is_file():
             if stream is not None:
-                raise BadFileError([_missing(path)])
+                raise BadFileError([missing(path)])
             if self.stop is None:
                 self.faults.append(f"{path}: is missing; there is no recording")
             return
@@ -218,7 +218,7 @@ class RunReader:
                 yield
             finally:
                 if summed.result() != stream.sha256:
-                    raise BadFileError([_changed(path)])
+                    raise BadFileError([changed(path)])
 
     def _check_windows(self) -> None:
         path = self.path / WINDOWS
@@ -227,11 +227,11 @@ class RunReader:
             return
         stream = self.stop.streams.get(WINDOWS)
         if stream is None or path.stat().st_size > stream.bytes:
-            raise BadFileError([_changed(path)])
+            raise BadFileError([changed(path)])
         if path.stat().st_size < stream.bytes:
             self._short(path, f"{windows.row_count} of {stream.count} rows are left")
         elif sha256_of(path) != stream.sha256:
-            raise BadFileError([_changed(path)])
+            raise BadFileError([changed(path)])
 
     def _short(self, path: Path, what: str) -> None:
         self.status = "incomplete"
@@ -284,44 +284,13 @@ class RunReader:
         return (self.path / name).read_bytes().decode()
 
 
-def verify(path: Path | str) -> list[str]:
-    """Check every checksum, size and count of a run; give one sentence a fault, all in one go."""
-    try:
-        run = RunReader.begun(path)
-    except BadFileError as error:
-        return list(error.faults)
-    faults = run.check()
-    unread = bool(faults)
-    faults += run.faults
-    streams = run.stop.streams if run.stop is not None else {}
-    for name, stream in streams.items():
-        file = run.path / name
-        if not file.is_file():
-            faults.append(_missing(file))
-        elif file.stat().st_size == stream.bytes and sha256_of(file) != stream.sha256:
-            faults.append(_changed(file))
-    # what was changed need not be understood
-    for parse in () if unread else ("protocol", "bench", "specimen", "plan"):
-        try:
-            getattr(run, parse)
-        except BadFileError as error:
-            faults += error.faults
-            unread = True
-    if not unread and run.stop is not None:
-        rows, counted = len(run.plan.strikes), streams[PLAN].count if PLAN in streams else 0
-        if rows not in (0, counted):
-            faults.append(
-                f"{run.path / PLAN}: {rows} rows found; the stop record counts {counted}. "
-                f"{COPY_AGAIN}"
-            )
-    return list(dict.fromkeys(faults))
-
-
-def _missing(path: Path) -> str:
+def missing(path: Path) -> str:
+    """Say that a file is gone, and what to do."""
     return f"{path}: is missing. {COPY_AGAIN}"
 
 
-def _changed(path: Path) -> str:
+def changed(path: Path) -> str:
+    """Say that a file is not as it was recorded, and what to do."""
     return (
         f"{path}: has been changed or cut since it was recorded, and can't be trusted. {COPY_AGAIN}"
     )
