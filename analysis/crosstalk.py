@@ -77,8 +77,8 @@ def levels(struck: Waveforms, other: Waveforms) -> pd.DataFrame:
     peak = _peaks(other.envelopes)
     clipped = (_peaks(struck.envelopes) >= CLIP_LEVEL) | (peak >= CLIP_LEVEL)
     most_db[clipped] = math.nan
-    noise = other.envelopes.level[:, : other.envelopes.onset].astype(float)
-    stands_out = pd.Series(peak > LEAST_OVER_NOISE * noise.max(axis=1))
+    noise = _noise(other.envelopes)
+    stands_out = pd.Series(out_of_noise(other.envelopes))
     alike = [struck.strokes["striker"].to_numpy(), struck.envelopes.force_n]
     share = stands_out.groupby(alike, dropna=False).transform("mean").to_numpy(dtype=float)
     heard = share >= LEAST_SHARE_HEARD
@@ -92,6 +92,16 @@ def levels(struck: Waveforms, other: Waveforms) -> pd.DataFrame:
         },
         index=struck.strokes.index,
     )
+
+
+def out_of_noise(sounds: Envelopes) -> NDArray[np.bool_]:
+    """Tell which strokes' peaks stand out of the highest noise before them."""
+    highest = _noise(sounds).max(axis=1, initial=0.0)
+    return np.asarray(_peaks(sounds) > LEAST_OVER_NOISE * highest)
+
+
+def _noise(sounds: Envelopes) -> NDArray[np.float64]:
+    return np.asarray(sounds.level[:, : sounds.onset], dtype=float)
 
 
 def _peaks(sounds: Envelopes) -> NDArray[np.float64]:

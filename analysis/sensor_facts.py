@@ -13,8 +13,9 @@ from scipy import stats
 
 from analysis import interval
 from analysis.choices import recovery_times_ms
+from analysis.crosstalk_level import ratios
 from analysis.interval import Interval
-from analysis.sensor import Noise, by_force, crosstalk_db
+from analysis.sensor import Noise, by_force
 from analysis.sensor import strokes as describe
 from analysis.waveforms import Waveforms
 from rig.record.specimen import Settings
@@ -172,24 +173,24 @@ def force_table(run: Waveforms, confidence: float = 0.95) -> pd.DataFrame:
 
 
 def crosstalk_table(struck: Waveforms, other: Waveforms, confidence: float = 0.95) -> pd.DataFrame:
-    """Level of another zone against the struck one, by force: force_n, strokes, db, low, high."""
-    alone, beside = _beside(struck, other)
-    if len(alone.envelopes) == 0:
-        return pd.DataFrame(columns=["force_n", "strokes", "db", "low", "high"])
-    ratio = crosstalk_db(alone.envelopes, beside.envelopes)
-    forces = alone.envelopes.force_n
+    """Level of another zone against the struck one, by force: force_n, strokes, db, low, high.
+
+    Noise is taken off (:func:`analysis.crosstalk_level.ratios`), and its uncertainty widens the
+    interval in quadrature. Where a force is too near the noise, ``db`` is what the level is at
+    most, and ``low`` is minus infinity.
+    """
     rows = []
-    for force in pd.unique(forces):
-        mean = interval.mean(ratio[_same(forces, force)], confidence)
-        rows.append((force, int(_same(forces, force).sum()), mean.value, mean.low, mean.high))
+    for force, group in ratios(struck, other).groupby("force_n", dropna=False):
+        mean = interval.mean(group["db"].to_numpy(dtype=float), confidence)
+        extra = float(stats.norm.ppf(0.5 + confidence / 2.0)) * float(group["u_db"].mean())
+        half = math.hypot(mean.high - mean.value, extra)
+        bounds = (mean.value, mean.value - half, mean.value + half)
+        if not group["heard"].all():
+            highest = float(group["db"].max()) if math.isnan(half) else bounds[2]
+            bounds = (highest, -math.inf, highest)
+        rows.append((force, len(group), *bounds))
     found = pd.DataFrame(rows, columns=["force_n", "strokes", "db", "low", "high"])
     return found.sort_values("force_n", ignore_index=True)
-
-
-def _beside(struck: Waveforms, other: Waveforms) -> tuple[Waveforms, Waveforms]:
-    """Strokes that ring out alone, on the struck zone and on the other."""
-    alone = struck.lonely()
-    return alone, other.subset(np.isin(other.strokes["stroke"], alone.strokes["stroke"]))
 
 
 def position_table(places: Mapping[float, Waveforms], confidence: float = 0.95) -> pd.DataFrame:
@@ -231,16 +232,13 @@ def crosstalk_positions(
     Returns
     -------
     pandas.DataFrame
-        As :func:`position_table`; ``db``: other over struck zone, mean of the forces struck at
-        every place.
+        As :func:`position_table`; ``db``: other over struck zone, mean of the forces that stand
+        out of the noise at every place; noise is taken off, as in :func:`crosstalk_table`.
     """
     tables = {}
     for place, (struck, other) in places.items():
-        alone, beside = _beside(struck, other)
-        if len(alone.envelopes) == 0:
-            return _over_places({}, confidence, against_all=False)
-        ratio = crosstalk_db(alone.envelopes, beside.envelopes)
-        tables[place] = pd.DataFrame({"force_n": alone.envelopes.force_n, "db": ratio})
+        told = ratios(struck, other)
+        tables[place] = told[told["heard"].to_numpy(dtype=bool)]
     return _over_places(tables, confidence, against_all=False)
 
 
@@ -274,6 +272,10 @@ def _over_places(
             # Welch and Satterthwaite (from memory)
             degrees = float(terms.sum() ** 2 / (terms**2 / freedom).sum())
         half = float(stats.t.ppf(0.5 + confidence / 2.0, degrees)) * error
+        if "u_db" in used[k]:
+            # noise lifts strokes of all forces alike: no mean makes it less
+            shared = float(used[k].groupby("force_n")["u_db"].mean().mean())
+            half = math.hypot(half, float(stats.norm.ppf(0.5 + confidence / 2.0)) * shared)
         rows.append((place, len(used[k]), float(off[k]), off[k] - half, off[k] + half))
     return pd.DataFrame(rows, columns=["position", "strokes", "db", "low", "high"])
 

@@ -211,13 +211,17 @@ def sensor_tables(found: Evidence) -> list[dict[str, Any]]:
     for heading, table, first, said in (
         (
             "Crosstalk into the other zone", found.crosstalk, "force_n",
-            "Highest level of the other zone's sensor against that of the struck one. In brackets: "
-            "95 % interval (Student's t).",
+            "Highest level of the other zone's sensor against that of the struck one, without what "
+            "noise adds to either. In brackets: 95 % interval (Student's t, and the uncertainty of "
+            "what noise adds, in quadrature). At most: so near the noise that nothing more is "
+            "known.",
         ),
         (
             "Crosstalk over strike position", found.crosstalk_positions, "position",
-            "0 centre, 1 edge; other zone's level over the struck one's, mean of the forces struck "
-            "at every place. In brackets: 95 % interval (Student's t, by Welch and Satterthwaite).",
+            "0 centre, 1 edge; other zone's level over the struck one's, without what noise adds, "
+            "mean of the forces that stand out of the noise at every place. In brackets: 95 % "
+            "interval (Student's t, by Welch and Satterthwaite, and the uncertainty of what noise "
+            "adds, in quadrature).",
         ),
         (
             "Level over strike position", found.positions, "position",
@@ -251,4 +255,6 @@ def _with(value: float, low: float, high: float, digits: int = 2) -> str:
     if not math.isfinite(value):
         return "–"
     told = f"{value:.{digits}f}"
+    if low == -math.inf:
+        return f"at most {told}"
     return f"{told} [{low:.{digits}f}, {high:.{digits}f}]" if math.isfinite(low) else told

@@ -48,11 +48,12 @@ def rung(
     spread_db: float = SPREAD_DB,
     lead_db: np.ndarray | float = 0.0,
     late: float = 0.0,
+    noise_rms: float = 0.0,
 ) -> tuple[Waveforms, np.ndarray]:
     """Strokes as they are cut out of a recording, and the level of each in dB.
 
     Each rises to its peak in 0.42 ms, and falls to 1/e in about 3 ms; some have a late peak at
-    about 9 ms.
+    about 9 ms. Noise is normal, and a second of it alone stands beside.
     """
     count = force_n.size
     level_db = 20 * np.log10(force_n / 40) + gain_db + lead_db + rng.normal(0, spread_db, count)
@@ -67,13 +68,15 @@ def rung(
     second = np.exp(-(((t - late_s[:, None]) / 3e-4) ** 2))
     wave = wave + 0.7 * np.nan_to_num(second)
     audio = np.minimum(10 ** (level_db[:, None] / 20) * wave, 1.0)
+    silence = np.zeros(0, np.float32)
+    if noise_rms:
+        audio += rng.normal(0, noise_rms, audio.shape)
+        silence = rng.normal(0, noise_rms, round(RATE_HZ)).astype(np.float32)
     table = pd.DataFrame(
         {"stroke": np.arange(count), "force_n": force_n, "own_s": 0.3, "quiet_s": 0.3}
     )
     made = envelopes(audio, RATE_HZ, before_s=BEFORE_S, force_n=force_n)
-    run = Waveforms(
-        strokes=table, envelopes=made, silence=np.zeros(0, np.float32), sample_rate_hz=RATE_HZ
-    )
+    run = Waveforms(strokes=table, envelopes=made, silence=silence, sample_rate_hz=RATE_HZ)
     return run, level_db
 
 
@@ -158,6 +161,28 @@ def zones(rng: np.random.Generator) -> Drawn:
         yield f"crosstalk at place {row.position}", (row.low, row.high), -14.0
     for row in position_table(places).itertuples():
         yield f"place {row.position}", (row.low, row.high), gains[row.position] - 1.0
+
+
+def noisy_zones(rng: np.random.Generator) -> Drawn:
+    """Crosstalk 34, 22 and 10 dB over the noise (rms) of its sensor, and that of two places."""
+
+    def both(forces: list[float], gain_db: float) -> tuple[Waveforms, Waveforms]:
+        force_n = np.repeat(forces, 12)
+        struck, level_db = rung(rng, force_n, noise_rms=5e-4)
+        lead_db = level_db - 20 * np.log10(force_n / 40)
+        other, _ = rung(
+            rng, force_n, gain_db=gain_db, lead_db=lead_db, spread_db=0.3, noise_rms=5e-4
+        )
+        return struck, other
+
+    found = crosstalk_table(*both([1.28, 5.0, 20.0], -26.0))
+    for name, row in zip(("drowned", "soft", "hard"), found.itertuples(), strict=True):
+        assert math.isinf(row.low) == (name == "drowned")
+        yield f"crosstalk over noise, {name}", (row.low, row.high), -26.0
+    places = {0.2: both([5.0, 20.0], -26.0), 0.7: both([5.0, 20.0], -22.0)}
+    for row in crosstalk_positions(places).itertuples():
+        truth = {0.2: -26.0, 0.7: -22.0}[row.position]
+        yield f"crosstalk over noise at place {row.position}", (row.low, row.high), truth
 
 
 def recoveries(rng: np.random.Generator) -> Drawn:

@@ -31,7 +31,7 @@ DRAWS: dict[str, Draw] = {
         report_draws.steps, report_draws.bent, report_draws.edges, report_draws.noises,
         page_draws.facts, page_draws.silences, page_draws.zones, page_draws.recoveries,
         page_draws.comparisons, page_draws.means, page_draws.days, page_draws.calibrations,
-        page_draws.searches, page_draws.crossings, page_draws.hums,
+        page_draws.searches, page_draws.crossings, page_draws.hums, page_draws.noisy_zones,
     )
 }  # fmt: skip
 
