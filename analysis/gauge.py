@@ -15,6 +15,8 @@ import pandas as pd
 from scipy import stats
 
 from analysis.gauge_study import GaugeStudy, StudyError
+from analysis.mean_squares import MeanSquares, Weights, added
+from analysis.variance_split import CROSSED, GAUGE, PART, REPEATABILITY, REPRODUCIBILITY, Split
 
 POOL_ABOVE_P = 0.25
 """An interaction with a greater p is pooled with the repeats (common practice, no source)."""
@@ -134,11 +136,13 @@ def crossed(
     condition_variance = {
         name: max(0.0, (ms_of[name] - error_of[name]) * levels[name] / count) for name in conditions
     }
-    interaction = sum(
-        max(0.0, (ms_of[x] - repeat) * levels[part] * levels[name] / count)
-        for name, x in crossings.items()
+    crossing_variance = {
+        x: max(0.0, (ms_of[x] - repeat) * levels[part] * levels[name] / count)
         if x not in pooled
-    )
+        else 0.0
+        for name, x in crossings.items()
+    }
+    interaction = sum(crossing_variance.values())
     # a part's mean square holds every interaction that is left, each beyond the repeats
     part_error = repeat + sum(error_of[name] - repeat for name in conditions)
     part_variance = max(0.0, (ms_of[part] - part_error) * levels[part] / count)
@@ -155,4 +159,31 @@ def crossed(
         condition_sd={name: math.sqrt(v) for name, v in condition_variance.items()},
         table=variance_table,
         count=count,
+        crossing_sd={name: math.sqrt(v) for name, v in crossing_variance.items()},
+        split=Split(
+            squares=MeanSquares(square=ms_of, freedom=df),
+            weights=_weights(part, crossings, levels, count),
+        ),
     )
+
+
+def _weights(
+    part: str, crossings: dict[str, str], levels: dict[str, int], count: int
+) -> dict[str, Weights]:
+    """Weights of the mean squares in each figure, from their expectations; nothing pooled."""
+    found: dict[str, Weights] = {REPEATABILITY: {"repeats": 1.0}}
+    for name, x in crossings.items():
+        each = levels[name] / count
+        found[f"between {name}"] = {name: each, x: -each}
+        found[x] = {x: each * levels[part], "repeats": -each * levels[part]}
+    found[CROSSED] = added(*(found[x] for x in crossings.values()))
+    own = added(*(found[f"between {name}"] for name in crossings))
+    found[REPRODUCIBILITY] = added(own, found[CROSSED])
+    found[GAUGE] = added(found[REPRODUCIBILITY], found[REPEATABILITY])
+    each = levels[part] / count
+    found[PART] = {
+        part: each,
+        **{x: -each for x in crossings.values()},
+        "repeats": each * (len(crossings) - 1),
+    }
+    return found

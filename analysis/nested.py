@@ -34,6 +34,8 @@ class NestedStudy:
         Pooled standard deviation of the means at each level, and its degrees of freedom.
     component_sd
         What each level adds of its own: ``sqrt(level² - level_below² / count_below)``, 0 at least.
+    below
+        Units of each level in one of the next.
     total_sd
         Standard deviation of one reading taken on any day.
     """
@@ -42,6 +44,7 @@ class NestedStudy:
     level_sd: tuple[float, ...]
     level_df: tuple[int, ...]
     component_sd: tuple[float, ...]
+    below: tuple[int, ...]
     method: str = "nested, level by level"
 
     @property
@@ -102,4 +105,5 @@ def nested(table: pd.DataFrame, *, value: str, levels: Sequence[str]) -> NestedS
         level_sd=tuple(sds),
         level_df=tuple(dfs),
         component_sd=tuple(components),
+        below=tuple(below),
     )

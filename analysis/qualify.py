@@ -11,8 +11,10 @@ import pandas as pd
 
 from analysis.gauge import crossed
 from analysis.gauge_study import GaugeStudy, StudyError
-from analysis.nested import nested
+from analysis.mean_squares import MeanSquares, Weights, added
+from analysis.nested import NestedStudy, nested
 from analysis.stability import Stability, stability
+from analysis.variance_split import CROSSED, GAUGE, REPEATABILITY, REPRODUCIBILITY, Split
 
 READINGS: dict[str, tuple[str, float, str]] = {
     "latency": ("latency_s", 1e3, "ms"),
@@ -20,6 +22,8 @@ READINGS: dict[str, tuple[str, float, str]] = {
     "level": ("peak_dbfs", 1.0, "dB"),
 }
 """Readings that can be studied: column, factor, unit."""
+
+CONDITIONS = ("striker", "day", "mounting", "run")
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -44,13 +48,27 @@ class StudiedRun:
     begun_s: float = math.nan
 
 
+def unknown_names(reading: str, conditions: Sequence[str] = CONDITIONS) -> list[str]:
+    """Give a sentence for a reading that cannot be studied, and one for such conditions."""
+    faults = []
+    if reading not in READINGS:
+        faults.append(f"gauge study: no reading {reading!r}; there is {', '.join(READINGS)}")
+    unknown = sorted(set(conditions) - set(CONDITIONS))
+    if unknown or not conditions:
+        faults.append(
+            f"gauge study: conditions {', '.join(unknown) or '(none)'}; there is "
+            f"{', '.join(CONDITIONS)}"
+        )
+    return faults
+
+
 def readings(runs: Sequence[StudiedRun], reading: str) -> pd.DataFrame:
     """Put the readings of all valid strokes together: specimen, run, day, mounting, striker, value.
 
     Strokes of unlike stage and force are brought to one mean first: force is no part of the study.
     """
-    if reading not in READINGS:
-        raise StudyError(f"gauge study: no reading {reading!r}; there is {', '.join(READINGS)}")
+    if faults := unknown_names(reading):
+        raise StudyError("\n".join(faults))
     column, factor, _ = READINGS[reading]
     parts = []
     for run in runs:
@@ -104,13 +122,23 @@ def qualify(
     StudyError
         Too few runs, cells that are empty, conditions that do not vary.
     """
-    unknown = sorted(set(conditions) - {"striker", "day", "mounting", "run"})
-    if unknown or not conditions:
-        raise StudyError(
-            f"gauge study: conditions {', '.join(unknown) or '(none)'}; there is striker, day, "
-            "mounting, run"
-        )
+    if faults := unknown_names(reading, conditions):
+        raise StudyError("\n".join(faults))
     table = readings(runs, reading)
+    study = _of_specimens(runs, table, conditions)
+    if study.repeatability_sd == 0.0:
+        raise StudyError(
+            f"gauge study: no {reading} differs from the next under one condition: its step is too "
+            "coarse to show the spread, or it is at its limit. Take another reading, or other "
+            "forces or settings"
+        )
+    return study
+
+
+def _of_specimens(
+    runs: Sequence[StudiedRun], table: pd.DataFrame, conditions: Sequence[str]
+) -> GaugeStudy:
+    """Choose the study by whether there are several specimens."""
     if table["specimen"].nunique() >= 2:
         turn: dict[str, int] = {}
         numbers = {}
@@ -127,19 +155,36 @@ def qualify(
             "it changed, or more specimens"
         )
     # what is nested in what, outermost first: remounting 1 of Monday is not that of Tuesday
-    study = nested(_level_out(table, list(conditions)), value="value", levels=list(conditions))
-    own = dict(zip(reversed(list(conditions)), study.component_sd[1:], strict=True))
+    level = _level_out(table, list(conditions))
+    return _of_one(nested(level, value="value", levels=list(conditions)), len(level))
+
+
+def _of_one(found: NestedStudy, count: int) -> GaugeStudy:
+    """Make a study of one specimen's levels of spread."""
+    inner, *outer = found.levels
+    own = dict(zip(outer, found.component_sd[1:], strict=True))
     between = math.hypot(*own.values())
+    squares = MeanSquares(
+        square={name: sd**2 for name, sd in zip(found.levels, found.level_sd, strict=True)},
+        freedom=dict(zip(found.levels, found.level_df, strict=True)),
+    )
+    weights: dict[str, Weights] = {REPEATABILITY: {inner: 1.0}}
+    for name, below, size in zip(outer, found.levels, found.below, strict=False):
+        weights[f"between {name}"] = {name: 1.0, below: -1.0 / size}
+    weights[REPRODUCIBILITY] = added(*(weights[f"between {name}"] for name in outer))
+    weights[CROSSED] = weights[REPRODUCIBILITY]
+    weights[GAUGE] = added(weights[REPRODUCIBILITY], weights[REPEATABILITY])
     return GaugeStudy(
-        method=f"nested, repeats within {' within '.join(reversed(list(conditions)))}",
-        repeatability_sd=study.component_sd[0],
+        method=f"nested, repeats within {' within '.join(outer)}",
+        repeatability_sd=found.component_sd[0],
         reproducibility_sd=between,
         # of one specimen nothing tells what would differ from specimen to specimen
         interaction_sd=between,
-        part_sd=0.0,
+        part_sd=math.nan,
         condition_sd=own,
         table=pd.DataFrame(),
-        count=len(table),
+        count=count,
+        split=Split(squares=squares, weights=weights),
     )
 
 

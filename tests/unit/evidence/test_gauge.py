@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 from analysis import average_range, gauge, gauge_study
+from analysis.mean_squares import MeanSquares
 from analysis.stability import stability
+from analysis.variance_split import CROSSED, GAUGE, PART, REPEATABILITY, REPRODUCIBILITY, Split
 
 # AIAG, Measurement systems analysis, 4th ed., ch. III-B, as reproduced by McNeese 2015:
 # 10 parts x 3 appraisers x 3 trials
@@ -163,9 +165,20 @@ def test_visible_difference_is_seen_as_often_as_it_says() -> None:
 
 
 def dataclass_study(
-    *, repeat: float, reproducibility: float, interaction: float
+    *, repeat: float, reproducibility: float, interaction: float, freedom: int = 10**9
 ) -> gauge_study.GaugeStudy:
-    """Make a study with known components."""
+    """Make a study with known components; known for sure, unless it has few degrees of freedom."""
+    own = math.sqrt(reproducibility**2 - interaction**2)
+    spread = {"repeats": repeat, "mounting": own, "interaction": interaction, "part": 1.0}
+    squares = MeanSquares(
+        square={name: sd**2 for name, sd in spread.items()},
+        freedom=dict.fromkeys(spread, freedom) | {"repeats": 10**9},
+    )
+    crossed, between = {"interaction": 1.0}, {"mounting": 1.0, "interaction": 1.0}
+    weights = {
+        REPEATABILITY: {"repeats": 1.0}, CROSSED: crossed, REPRODUCIBILITY: between,
+        GAUGE: {"repeats": 1.0, **between}, PART: {"part": 1.0},
+    }  # fmt: skip
     return gauge_study.GaugeStudy(
         method="given",
         repeatability_sd=repeat,
@@ -175,6 +188,7 @@ def dataclass_study(
         condition_sd={},
         table=pd.DataFrame(),
         count=10,
+        split=Split(squares=squares, weights=weights),
     )
 
 
@@ -187,6 +201,77 @@ def test_verdict_says_what_it_would_take() -> None:
     assert later.startswith("not seen yet")
     needed = int(later.split(";")[1].split()[0])
     assert study.visible_difference(needed) <= 1.0 < study.visible_difference(needed - 1)
+
+
+def test_a_difference_across_the_interval_is_undecided() -> None:
+    """Between the bounds nothing is said but what it rests on; above and below them it is."""
+    study = dataclass_study(repeat=1.0, reproducibility=0.2, interaction=0.1, freedom=4)
+    found = study.visible(40)
+    assert found.value == pytest.approx(study.visible_difference(40))
+    assert found.low < found.value < found.high
+    for difference, word in (
+        (0.99 * found.low, "not seen"), (1.01 * found.low, "undecided"),
+        (0.99 * found.high, "undecided"), (found.high, "seen"),
+    ):  # fmt: skip
+        assert study.finds(difference, 40) == word
+        assert study.verdict(difference, 40).startswith(word)
+    assert "are the 4 of mounting" in study.verdict(found.value, 40)
+    assert "4 of interaction" in study.verdict(
+        study.visible_difference(40, same_session=True), 40, same_session=True
+    )
+
+
+def test_what_was_not_estimated_is_never_called_seen(aiag: pd.DataFrame) -> None:
+    """Averages and ranges have no interval here, and so no difference is called seen by them."""
+    study = average_range.average_and_range(
+        aiag, value="reading", part="part", condition="appraiser"
+    )
+    assert all(math.isnan(figure.high) for figure in study.figures.values())
+    assert study.finds(100.0, 40) == "undecided"
+
+
+@pytest.mark.parametrize("difference", [math.nan, math.inf, -math.inf, 0.0, -1.0])
+def test_a_difference_that_nothing_could_show_is_refused(difference: float) -> None:
+    """NaN, 0, below, and infinity: no answer, but a sentence."""
+    study = dataclass_study(repeat=1.0, reproducibility=0.2, interaction=0.0)
+    with pytest.raises(gauge_study.StudyError, match="above 0 and finite"):
+        study.verdict(difference, 40)
+
+
+def test_figures_hold_the_interaction_and_specimens_that_do_not_differ() -> None:
+    """Each source has its line, one estimated 0 an upper bound; no spread of parts is bad."""
+    rng = np.random.default_rng(8)
+    part, mounting = (each.ravel() for each in np.indices((4, 5, 6))[:2])
+    reading = rng.normal(0, 0.5, (4, 5))[part, mounting] + rng.normal(0, 0.3, part.size)
+    # each specimen's mean the same: their mean square is 0
+    reading -= np.array([reading[part == k].mean() for k in range(4)])[part]
+    table = pd.DataFrame({"part": part, "mounting": mounting, "reading": reading})
+    study = gauge.crossed(table, value="reading", part="part", conditions=["mounting"])
+    assert list(study.figures) == [
+        "repeatability", "between mounting", "part x mounting", "bench in all",
+        "between specimens",
+    ]  # fmt: skip
+    crossing, parts = study.figures["part x mounting"], study.figures["between specimens"]
+    assert crossing.low < 0.5 < crossing.high
+    assert crossing.degrees == {"part x mounting": 12, "repeats": 100}
+    assert parts.value == parts.low == 0.0 < parts.high
+    assert (study.categories, study.standing) == (0, "bad")
+    assert study.category_bounds[0] == 0
+    assert study.percent_interval.high == study.percent_interval.value == 100.0
+
+
+def test_pooling_narrows_no_interval(aiag: pd.DataFrame) -> None:
+    """Pooled or not, the same bounds: what was not seen is not known to be absent."""
+    pooled, apart = (
+        gauge.crossed(aiag, value="reading", part="part", conditions=["appraiser"], pool=pool)
+        for pool in (True, False)
+    )
+    assert pooled.figures["repeatability"].value < apart.figures["repeatability"].value
+    for name, figure in apart.figures.items():
+        assert pooled.figures[name][1:3] == pytest.approx(figure[1:3])
+    assert pooled.category_bounds == apart.category_bounds
+    low, high = pooled.category_bounds
+    assert low < pooled.categories < high
 
 
 @pytest.mark.parametrize(

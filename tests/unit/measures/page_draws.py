@@ -22,6 +22,7 @@ from analysis.crosstalk import levels
 from analysis.detector import envelopes
 from analysis.evidence import recovery_of
 from analysis.force_fit import fit_force
+from analysis.gauge import crossed
 from analysis.search import Search
 from analysis.sensor import noise
 from analysis.sensor_facts import (
@@ -287,6 +288,30 @@ def days(rng: np.random.Generator) -> Drawn:
     yield "bias", (steady.bias_low, steady.bias_high), 0.2
     found = stability(time_s, 10 + 0.05 * time_s / 3600 + rng.normal(0, 0.1, 20))
     yield "drift", (found.drift_low, found.drift_high), 0.05
+
+
+def studies(rng: np.random.Generator) -> Drawn:
+    """Four specimens under three remountings, 10 strokes each, of normal effects."""
+    own, mount, both, repeat, strokes_n = 1.0, 0.3, 0.2, 0.3, 40
+    specimen, mounting = (each.ravel() for each in np.indices((4, 3, 10))[:2])
+    value = rng.normal(0, own, 4)[specimen] + rng.normal(0, mount, 3)[mounting]
+    value += rng.normal(0, both, (4, 3))[specimen, mounting] + rng.normal(0, repeat, specimen.size)
+    table = pd.DataFrame({"specimen": specimen, "mounting": mounting, "value": value})
+    study = crossed(table, value="value", part="specimen", conditions=["mounting"])
+    gauge = math.hypot(mount, both, repeat)
+    truths = {
+        "repeatability": repeat, "between mounting": mount, "specimen x mounting": both,
+        "bench in all": gauge, "between specimens": own,
+    }  # fmt: skip
+    for name, figure in study.figures.items():
+        yield name, figure[1:3], truths[name]
+    share = study.percent_interval
+    yield "share of the spread", (share.low, share.high), 100 * gauge / math.hypot(gauge, own)
+    quantiles = math.sqrt(2) * (stats.norm.ppf(0.975) + stats.norm.ppf(0.9))
+    for where, between in (("within", both), ("between", math.hypot(mount, both))):
+        found = study.visible(strokes_n, same_session=where == "within")
+        truth = quantiles * math.hypot(between, repeat / math.sqrt(strokes_n))
+        yield f"visible {where}", (found.low, found.high), truth
 
 
 def calibrations(rng: np.random.Generator) -> Drawn:
