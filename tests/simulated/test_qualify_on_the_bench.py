@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import dataclasses
+import re
+import shutil
+from pathlib import Path
+
 import pytest
 from struck import strike
+from typed import Typed
 
 from analysis.gauge_study import StudyError
 from analysis.qualify import StudiedRun, over_a_day, qualify
+from rig.cli.qualify import show_study
 
 LADDER = """format = 1
 name = "gauge study"
@@ -44,15 +51,18 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> list[StudiedRun]:
 
 
 def test_a_crossed_study_names_its_method_and_sees_the_difference(runs: list[StudiedRun]) -> None:
-    """A peak window 0.6 ms longer shows: specimens differ by it, and it is seen with 40 strokes."""
+    """A peak window 0.6 ms longer shows; whether 40 strokes always will, two strikers can't tell."""
     found = qualify(runs, conditions=("mounting", "striker"))
     assert found.method.startswith("ANOVA with pooling")
     # two values 0.6 ms apart have a standard deviation of 0.42 ms
     assert 0.3 < found.part_sd < 0.55
     # a main loop that polls each millisecond: 1 / sqrt(12) ms
     assert found.repeatability_sd == pytest.approx(0.289, abs=0.06)
-    assert found.verdict(0.6, 40).startswith("seen")
+    assert found.visible_difference(40) < 0.6
+    assert "fewest degrees of freedom are the 1 of striker" in found.verdict(0.6, 40)
     assert found.verdict(0.01, 40).startswith("not seen")
+    over_runs = qualify(runs, conditions=("run",))
+    assert over_runs.finds(20.0, 40) == "seen"
 
 
 def test_one_specimen_makes_a_nested_study(runs: list[StudiedRun]) -> None:
@@ -96,3 +106,106 @@ def test_a_drifting_striker_is_told(runs: list[StudiedRun]) -> None:
         over_a_day(runs, reading="level")
     with pytest.raises(StudyError, match="at least 5"):
         over_a_day(day[:3], reading="level")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Runs ``r0`` to ``r7``: two builds in turn, each mounted four times, and what lies beside them."""
+    made = tmp_path_factory.mktemp("typed")
+    for turn in range(8):
+        strike(LADDER, made / f"r{turn}", seed=30 + turn, firmware=("1.4", "1.6")[turn % 2])
+    assert (made / "r0.truth.json").is_file()
+    return made
+
+
+@pytest.fixture
+def typed(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Typed:
+    """The command line, 80 columns wide."""
+    monkeypatch.setenv("COLUMNS", "80")
+    return Typed(monkeypatch, capsys)
+
+
+RUNS = [f"r{turn}" for turn in range(8)]
+
+
+def test_every_figure_stands_with_its_interval_and_degrees(folder: Path, typed: Typed) -> None:
+    """A line for each source, the interaction too, within 80 columns; a bad bench is code 1."""
+    found = typed("qualify", *RUNS, *(f"{run}.truth.json" for run in RUNS), cwd=folder)
+    assert found.returncode == 1, found.stderr
+    assert "left out, no run folder: r0.truth.json and 7 more" in found.stderr
+    lines = found.stdout.splitlines()
+    assert max(map(len, lines)) <= 80
+    number = r"[\d.e-]+"
+    for name in (
+        "repeatability", "between run", "specimen x run", "bench in all", "between specimens",
+        "visible within a session", "visible between sessions",
+    ):  # fmt: skip
+        row = next(line for line in lines if line.startswith(name))
+        shape = rf"{name} +{number} +{number} to {number} +\d+( to \d+)?"
+        assert re.fullmatch(shape, row.strip()), row
+    assert re.search(
+        r"BAD: the bench makes .* categories of specimens", " ".join(found.stdout.split())
+    )
+    assert "…" not in found.stdout
+
+
+def test_specimens_that_do_not_differ_keep_their_line(
+    runs: list[StudiedRun], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same strokes under two names: 0 with an upper bound, 0 categories, bad."""
+    own = [run for run in runs if run.specimen == "first"][:2]
+    other = [dataclasses.replace(run, specimen="other", name=f"{run.name}b") for run in own[::-1]]
+    word = show_study(qualify([*own, *other]), "latency", 40, None, "")
+    said = " ".join(capsys.readouterr().out.split())
+    assert word == "bad"
+    assert re.search(r"between specimens 0 0 to 0\.\d+ 1", said)
+    assert re.search(r"BAD: the bench makes 100\.0 % .* and tells 0 categories", said)
+
+
+@pytest.mark.parametrize(
+    ("difference", "word", "code"), [(20, "seen", 0), (0.3, "undecided", 3), (0.05, "not seen", 1)]
+)
+def test_a_difference_ends_with_its_exit_code(
+    folder: Path, typed: Typed, difference: float, word: str, code: int
+) -> None:
+    """Seen, not seen, undecided: README.md's codes, whether or not the bench is bad."""
+    found = typed("qualify", *RUNS, "--difference", difference, cwd=folder)
+    assert found.returncode == code, found.stderr
+    assert f"{difference:g} ms between sessions: {word}" in found.stdout
+    assert max(map(len, found.stdout.splitlines())) <= 80
+
+
+def test_all_that_is_wrong_is_told_in_one_go(folder: Path, typed: Typed) -> None:
+    """Options and folders together; no study is begun."""
+    (folder / "empty").mkdir(exist_ok=True)
+    found = typed(
+        "qualify", "r0", "r1", "r0", "nothing", "empty", "--reading", "loudness",
+        "--condition", "weather", "--difference", "nan", "--reference", "inf", cwd=folder,
+    )  # fmt: skip
+    assert found.returncode == 2
+    assert not found.stdout
+    for words in (
+        "no reading 'loudness'", "conditions weather", "a difference of nan",
+        "above 0 and finite", "a reference of inf", "nothing: no run folder", "empty: no run folder",
+        "r0 and r0 are the same run",
+    ):  # fmt: skip
+        assert words in found.stderr
+    for words in ("0", "-1", "inf"):
+        refused = typed("qualify", "r0", "r1", f"--difference={words}", cwd=folder)
+        assert refused.returncode == 2
+        assert "above 0 and finite" in refused.stderr
+
+
+def test_a_run_that_was_cut_off_decides_nothing(folder: Path, typed: Typed) -> None:
+    """Its figures are shown; the word is incomplete, the code 5, whatever they say."""
+    cut = folder / "cut"
+    if not cut.exists():
+        shutil.copytree(folder / "r7", cut)
+        (cut / "stop.json").unlink()
+    for options in ((), ("--difference", 20)):
+        found = typed("qualify", *RUNS[:7], "cut", *options, cwd=folder)
+        assert found.returncode == 5, found.stderr
+        assert "between run" in found.stdout
+        assert "INCOMPLETE" in found.stdout
+        for good in ("seen", "GOOD", "CONDITIONAL"):
+            assert good not in found.stdout
