@@ -13,16 +13,15 @@ from analysis.report import advice_words as words
 from analysis.report.cause_picture import cause_picture
 from rig.record.specimen import Settings
 
-TIMES = ("dead_time_ms", "release_ms")
-TOO_MANY = ("double", "stray")
-"""Notes too many want longer times; strokes that were lost want shorter ones."""
+MOST_LISTED = 1000
+"""Faults that a page lists one by one; all of them stand in the table beside it."""
 
 
 def cause_rows(explained: pd.DataFrame, declared: Settings) -> list[dict[str, str]]:
     """Give one row a cause: how many, of what kind, why, and the setting that had avoided it.
 
-    Where the setting declared in the specimen file should have avoided it, the build doesn't keep
-    to it, and the row says so.
+    Where the settings declared in the specimen file should have avoided them, the build doesn't
+    keep to them, and the row says so.
     """
     return [
         {
@@ -37,14 +36,31 @@ def cause_rows(explained: pd.DataFrame, declared: Settings) -> list[dict[str, st
 
 def _not_kept(row: dict[str, Any], declared: Settings) -> str:
     """Tell that a setting in force, were it kept, would have avoided it."""
-    if row["setting"] not in TIMES:
-        return ""
-    now, needed = getattr(declared, row["setting"]), row["avoided_by"]
-    if now is None or not (now >= needed if row["kind"] in TOO_MANY else now <= needed):
+    now = getattr(declared, row["setting"], None) if row["not_kept"] else None
+    if now is None:
         return ""
     return (
-        f"; {words.setting(row['setting'], now)} are declared, so this build doesn't keep to them"
+        f"; {words.setting(row['setting'], now)} are declared and would do, so this build doesn't "
+        "keep to them"
     )
+
+
+def cause_list(table: pd.DataFrame) -> list[dict[str, str]]:
+    """Give one row a fault, up to ``MOST_LISTED`` of :mod:`analysis.causes_table`.
+
+    Strokes and notes by their numbers in ``strokes.csv`` and ``notes.csv``.
+    """
+    return [
+        {
+            "stroke": "" if row["stroke"] < 0 else str(row["stroke"]),
+            "note": "" if row["note"] < 0 else str(row["note"]),
+            "at": f"{row['t_s']:.3f}",
+            "kind": words.KINDS[row["kind"]],
+            "cause": words.cause(row) if row["cause"] else "not told: its sound is not recorded",
+            "mend": words.mend(row) if row["cause"] else "",
+        }
+        for row in words.records(table.head(MOST_LISTED))
+    ]
 
 
 def cause_pictures(analysis: Analysis, explained: pd.DataFrame) -> list[dict[str, str]]:

@@ -4,7 +4,6 @@ import math
 
 import msgspec
 import pandas as pd
-import pytest
 
 from analysis.report.advice_words import evidence, zones
 from analysis.report.causes_part import cause_rows
@@ -27,25 +26,22 @@ def test_zones_that_were_not_struck_are_named() -> None:
     assert "rim, bow" in told
 
 
-@pytest.mark.parametrize(
-    ("kind", "avoided_by", "kept"),
-    [("double", 10.0, False), ("double", 20.0, True), ("lost", 10.0, True), ("lost", 20.0, False)],
-)
-def test_a_build_that_does_not_keep_its_settings_is_told(
-    kind: str, avoided_by: float, kept: bool
-) -> None:
-    """A dead time of 13 ms, were it kept, avoids doubles that want less and losses that want more.
-
-    Longer avoids doubles, shorter avoids losses.
-    """
+def test_a_build_that_does_not_keep_its_settings_is_told() -> None:
+    """Of losses that the settings declared should have avoided, and of no others; those apart."""
     explained = pd.DataFrame(
         {
-            "kind": [kind], "t_s": [1.0], "stroke": [0], "cause": ["late_peak"],
-            "setting": ["dead_time_ms"], "avoided_by": [avoided_by],
+            "stroke": range(5), "note": -1, "t_s": 1.0, "kind": "lost", "cause": "shadowed",
+            "setting": "dead_time_ms", "avoided_by": [9.0, 20.0, 30.0, 31.0, 32.0],
+            "not_kept": [False, False, True, True, True],
         }
     )  # fmt: skip
-    (row,) = cause_rows(explained, Settings(dead_time_ms=13.0))
-    assert ("doesn't keep" not in row["mend"]) == kept
+    told = cause_rows(explained, Settings(dead_time_ms=13.0))
+    assert [row["count"] for row in told] == ["3", "2"]
+    assert "13 ms are declared" in told[0]["mend"]
+    assert "doesn't keep to them" in told[0]["mend"]
+    assert "keep" not in told[1]["mend"]
+    # where nothing is declared there is nothing to keep to
+    assert "keep" not in cause_rows(explained, Settings())[0]["mend"]
 
 
 def test_figures_are_told_as_a_person_reads_them() -> None:
