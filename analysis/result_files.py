@@ -1,4 +1,4 @@
-"""The files that hold the results of a run: stroke and note tables, and the measures."""
+"""The files that hold the results of a run: strokes, notes, causes of faults, and the measures."""
 
 from __future__ import annotations
 
@@ -6,6 +6,9 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
+from analysis.causes_table import causes_table
 from analysis.measures import to_json
 from analysis.pipeline import RUN_STATUS, Analysis
 from rig.record.bench_fault import BenchError
@@ -14,10 +17,22 @@ FOLDER = "analysis"
 """Inside the run folder; all in it can be made again."""
 
 
-def write_tables(analysis: Analysis) -> Path:
-    """Write stroke and note tables (Parquet and CSV) and ``measures.json``; give their folder.
+def write_tables(analysis: Analysis, explained: pd.DataFrame | None = None) -> Path:
+    """Write tables of strokes, notes and causes (Parquet and CSV) and ``measures.json``.
 
     Files are replaced whole: a reader never sees half of one.
+
+    Parameters
+    ----------
+    analysis
+        The run.
+    explained
+        Its faults with their causes, where they are known already.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder of the files.
     """
     folder = analysis.path / FOLDER
     try:
@@ -28,7 +43,7 @@ def write_tables(analysis: Analysis) -> Path:
             "what is there, or see to the permissions of the run folder"
         ) from error
     try:
-        _write(analysis, folder)
+        _write(analysis, causes_table(analysis, explained), folder)
     except OSError as error:
         for part in folder.glob("*.part"):
             part.unlink(missing_ok=True)
@@ -39,8 +54,9 @@ def write_tables(analysis: Analysis) -> Path:
     return folder
 
 
-def _write(analysis: Analysis, folder: Path) -> None:
-    for name, table in (("strokes", analysis.table.strokes), ("notes", analysis.table.notes)):
+def _write(analysis: Analysis, causes: pd.DataFrame, folder: Path) -> None:
+    tables = {"strokes": analysis.table.strokes, "notes": analysis.table.notes, "causes": causes}
+    for name, table in tables.items():
         for suffix in ("parquet", "csv"):
             part = folder / f"{name}.{suffix}.part"
             if suffix == "csv":

@@ -11,12 +11,13 @@ import jinja2
 import numpy as np
 import pandas as pd
 
+from analysis.causes_table import causes_table
 from analysis.evidence import Evidence
 from analysis.front import SOFTER_DB
 from analysis.provenance import provenance
 from analysis.recovery import RecoveryMap
 from analysis.report import advice_words as words
-from analysis.report.causes_part import cause_pictures, cause_rows
+from analysis.report.causes_part import cause_list, cause_pictures, cause_rows
 from analysis.report.front_picture import recovery_front_picture, window_picture
 from analysis.report.recovery_picture import recovery_picture
 from analysis.report.sensor_picture import sensor_picture
@@ -33,6 +34,7 @@ def write_advice_page(found: Evidence) -> str:
         undefined=jinja2.StrictUndefined,
     )
     analysis, advice = found.analysis, found.advice
+    faults = causes_table(analysis, found.explained)
     start, now = analysis.start, analysis.specimen.module.settings
     return environment.get_template("advice.html").render(
         title=f"{start.module_name} {start.module_firmware} on {start.pad_name}",
@@ -56,6 +58,8 @@ def write_advice_page(found: Evidence) -> str:
         recoveries=_recoveries(advice.front.recoveries) if advice else [],
         nothing_wrong=nothing_wrong(found),
         causes=cause_rows(found.explained, analysis.specimen.module.settings),
+        faults=len(faults),
+        listed=cause_list(faults),
         cause_pictures=cause_pictures(analysis, found.explained),
         recovery_picture=_picture(
             recovery_picture(found.recovery) if found.recovery else None,

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import jinja2
 
-from analysis.evidence import why
+from analysis.causes_table import causes_of, causes_table
 from analysis.measure import UNITS, Measure
 from analysis.provenance import provenance
-from analysis.report.causes_part import cause_pictures, cause_rows
+from analysis.report.causes_part import cause_list, cause_pictures, cause_rows
 from analysis.report.pictures import all_pictures
 
 if TYPE_CHECKING:
@@ -43,7 +43,8 @@ def write_page(analysis: Analysis) -> str:
         undefined=jinja2.StrictUndefined,
     )
     overall = analysis.overall
-    explained = why(analysis)
+    explained = causes_of(analysis)
+    faults = causes_table(analysis, explained)
     pictures = [
         {
             "heading": p.heading,
@@ -66,6 +67,8 @@ def write_page(analysis: Analysis) -> str:
         rule=_RULES[analysis.protocol.decision_rule],
         confidence=f"{100 * analysis.protocol.confidence:g} %",
         causes=cause_rows(explained, analysis.specimen.module.settings),
+        faults=len(faults),
+        listed=cause_list(faults),
         cause_pictures=cause_pictures(analysis, explained),
         pictures=pictures,
         measures=[_row(m) for m in analysis.measures if _tells(m) and not m.stage],

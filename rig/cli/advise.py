@@ -67,7 +67,7 @@ def advise(
         _print_front(found)
     _print_causes(found)
     _print_sensor(found)
-    path = write_tables(analysis) / PAGE
+    path = write_tables(analysis, found.explained) / PAGE
     part = path.with_name(path.name + ".part")
     part.write_text(write_advice_page(found), encoding="utf-8")
     part.replace(path)
