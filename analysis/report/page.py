@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import jinja2
@@ -13,6 +14,7 @@ from analysis.measure import UNITS, Measure
 from analysis.provenance import provenance
 from analysis.report.causes_part import cause_list, cause_pictures, cause_rows
 from analysis.report.pictures import all_pictures
+from rig.record.protocol import DecisionRule, Limit
 
 if TYPE_CHECKING:
     from analysis.decide import Decision
@@ -25,7 +27,8 @@ _WORDS = {
     "invalid": "INVALID",
     "incomplete": "INCOMPLETE",
 }
-_RULES = {
+
+_RULES: dict[str, str] = {
     "guarded": "guarded: a limit passes only if the whole interval lies inside it",
     "simple": "simple: the value alone decides",
     "shared_risk": "shared risk: the value decides, and the risk is stated",
@@ -64,7 +67,7 @@ def write_page(analysis: Analysis) -> str:
         overall_reason=analysis.reason(),
         doubts=analysis.doubts,
         decisions=[_decision_row(analysis, decision) for decision in analysis.decisions],
-        rule=_RULES[analysis.protocol.decision_rule],
+        rule=rule_words(analysis.protocol.limits, analysis.protocol.decision_rule),
         confidence=f"{100 * analysis.protocol.confidence:g} %",
         causes=cause_rows(explained, analysis.specimen.module.settings),
         faults=len(faults),
@@ -79,6 +82,19 @@ def write_page(analysis: Analysis) -> str:
         ],
         provenance=[{"name": name, "value": value} for name, value in provenance(analysis)],
     )
+
+
+def rule_words(limits: Sequence[Limit], rule: DecisionRule) -> str:
+    """Tell by what rule limits were decided; those that are decided by another are named."""
+    own = [limit for limit in limits if limit.good is not None]
+    tests = "; ".join(
+        f"{plain_name(limit.measure)} of stage {limit.stage} by Wald's sequential test of "
+        f"{limit.good:g} % against {limit.value:g} %, whatever its interval"
+        for limit in own
+    )
+    if own and len(own) == len(limits):
+        return tests
+    return _RULES[rule] + (f". But {tests}" if own else "")
 
 
 def plain_name(name: str) -> str:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from rig.run_files import RunFiles
     from rig.so_far import SoFar
 
+_VERDICTS = {"at_most_good": "good", "at_least_bad": "bad"}
+
 
 def must_choose(files: RunFiles) -> bool:
     """Whether not every burst of the plan is to be struck in any case."""
@@ -156,7 +158,9 @@ class Chooser:
             )
             if verdict == "undecided":
                 return False
-            told.append(f"{limit.measure} {verdict.replace('_', ' ')} ({events} of {strokes})")
+            what, so = limit.measure.replace("_", " "), _VERDICTS[verdict]
+            tested = f"{limit.good:g} % against {limit.value:g} %"
+            told.append(f"{what} is {so}: {events} of {strokes} strokes, tested for {tested}")
         self._tell(so_far, name, f"stage {name!r} was struck until decided: {'; '.join(told)}")
         return True
 

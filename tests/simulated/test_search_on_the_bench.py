@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import threading
 from pathlib import Path
 
@@ -245,7 +246,13 @@ good_percent = 1
     assert strokes_of(good) < 400
     assert strokes_of(bad) <= 200
     notes = good.recording.of_kind("note")["text"].tolist()
-    assert any("until decided" in text for text in notes)
+    (told,) = [text for text in notes if "until decided" in text]
+    assert "double share is good: " in told
+    assert "tested for 1 % against 8 %" in told
+    assert "at most good" not in told
+    footer = write_page(good).split("Decision rule: ")[1].split("</p>")[0]
+    assert "Wald's sequential test" in html.unescape(footer)
+    assert "doubles" in footer
 
 
 def test_what_cannot_be_searched_is_refused(tmp_path: Path) -> None:

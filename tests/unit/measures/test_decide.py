@@ -8,6 +8,7 @@ import pytest
 from analysis.counts import stray_rate
 from analysis.decide import decide, decide_all, overall
 from analysis.measure import Measure
+from analysis.report.page import rule_words
 from rig.record.protocol import Limit
 
 NAN = math.nan
@@ -174,6 +175,19 @@ def test_a_limit_with_a_good_share_is_decided_by_walds_test(doubles, strokes, ve
     assert found.verdict == verdict
     assert "Wald" in found.reason
     assert (found.further_strokes is not None) == (verdict == "undecided")
+
+
+def test_the_rule_is_told_and_limits_of_another_by_name():
+    """A limit with a good share is excepted by its name and stage; alone, it is the whole rule."""
+    wald = Limit(
+        measure="double_share", bound="at_most", value=8.0, unit="percent", stage="s", good=1.0
+    )
+    assert rule_words([limit()], "guarded").endswith("the whole interval lies inside it")
+    both = rule_words([limit(), wald], "guarded")
+    assert both.startswith("guarded: ")
+    assert "But double share of stage s by Wald's sequential test of 1 % against 8 %" in both
+    assert "guarded" not in rule_words([wald], "guarded")
+    assert "simple" in rule_words([], "simple")
 
 
 def test_an_undecided_level_of_a_searched_stage_says_what_to_do():
