@@ -13,8 +13,9 @@ from analysis import choices
 from analysis.dead_time_basis import dead_time_basis
 from analysis.detector import Envelopes, Replay, replay
 from analysis.front import Front, front
-from analysis.reasons import Advice, curve_advice, gain_advice, threshold_advice, timing_advice
+from analysis.reasons import Advice, curve_advice, gain_advice, threshold_advice
 from analysis.sensor import Noise
+from analysis.timing_reasons import timing_advice
 from rig.record.bench_fault import BenchError
 from rig.record.specimen import Settings
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 import dataclasses
 import math
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis import choices
-from analysis.detector import Envelopes, Replay, known, pooled_spread_db, replay
-from analysis.front import ALIKE_DB, SOFTER_DB, recovery_gap_ms
+from analysis.break_points import FACTORS, GAIN_STEPS_DB, first_break, of
+from analysis.detector import Envelopes, Replay
 from analysis.sensor import Noise
 from rig.record.full_scale import CLIP_LEVEL
 from rig.record.specimen import Settings
@@ -57,10 +56,6 @@ def _often(per_h: float) -> str:
     return f"{plain:,.0f} times an hour" if plain >= 10.0 else f"{plain:g} times an hour"
 
 
-def _spread(spread_db: float) -> str:
-    return f"strokes of one force spread by {spread_db:.2f} dB"
-
-
 def _db(level: float) -> float:
     return 20.0 * math.log10(level)
 
@@ -104,7 +99,12 @@ def gain_advice(
     if hardest >= CLIP_LEVEL:
         reason = "the recording clips, so how hard the hardest strokes are is not known: at most so"
     gain_db = round(gain_db, 1)
-    first = choices.first_peaks(strokes) * 10.0 ** ((gain_db + 3.0) / 20.0)
+    first, count = choices.first_peaks(strokes), len(strokes)
+    less_db, under_db = first_break(GAIN_STEPS_DB, lambda less: wanted - gain_db + less)
+    more_db, at_top = first_break(
+        GAIN_STEPS_DB,
+        lambda more: float((first * 10.0 ** ((gain_db + more) / 20.0) > target).sum()),
+    )
     return (
         Advice(
             setting="gain_db",
@@ -112,8 +112,12 @@ def gain_advice(
             today=today.gain_db,
             reason=reason,
             evidence={"hardest_level_dbfs": _db(hardest), "top_level_dbfs": _db(target)},
-            below=f"3 dB less: the hardest stay {wanted - gain_db + 3.0:.1f} dB below {top}",
-            above=f"3 dB more: {100 * np.mean(first > target):.0f} % of the strokes lie at the top",
+            below=f"{less_db:g} dB less: the hardest stay {under_db:.1f} dB below {top}"
+            if under_db > 0.0
+            else f"down to {less_db:g} dB less nothing breaks: the hardest still pass {top}",
+            above=f"{more_db:g} dB more: {of(at_top, count)} lie at the top"
+            if at_top
+            else f"up to {more_db:g} dB more nothing breaks: no stroke lies at the top",
         ),
         gain_db,
     )
@@ -134,9 +138,14 @@ def threshold_advice(
             f"passes {_often(false_per_h)}; at least 6 dB are wanted: better cable and "
             "earth, or a higher least force"
         )
-    half = 0.5 * percent / 100.0 / gain
-    peaks = choices.first_peaks(strokes)
-    lost = float(np.mean(peaks <= 2.0 * percent / 100.0 / gain))
+    level, peaks = percent / 100.0 / gain, choices.first_peaks(strokes)
+
+    def triggers(factor: float) -> float:
+        per_h = noise.rate_per_h(level / factor)
+        return per_h if per_h > false_per_h else 0.0
+
+    less, per_h = first_break(FACTORS, triggers)
+    more, lost = first_break(FACTORS, lambda factor: float((peaks <= factor * level).sum()))
     reason = f"above the noise, which passes it less often than {_often(false_per_h)}"
     if timing.raised:
         reason += ", and above the slow end of the hardest strokes"
@@ -150,67 +159,15 @@ def threshold_advice(
             "softest_level_dbfs": _db(softest),
             "false_per_h": noise.rate_per_h(percent / 100.0 / gain),
         },
-        below=f"half of it: noise triggers {_often(noise.rate_per_h(half))}",
-        above=f"twice: {100 * lost:.1f} % of these strokes are lost, and softer ones sooner",
+        below=f"{percent / less:.2g} %: noise triggers {_often(per_h)}"
+        if per_h
+        else f"down to {percent / less:.2g} % nothing breaks: noise triggers "
+        f"{_often(noise.rate_per_h(level / less))}",
+        above=f"{percent * more:.2g} %: {of(lost, len(strokes))} are lost, and softer ones sooner"
+        if lost
+        else f"up to {percent * more:.2g} % none of these {len(strokes)} strokes is lost; softer "
+        "ones are, sooner",
     )
-
-
-def timing_advice(
-    strokes: Envelopes, settings: Settings, today: Settings, decay_ms: float, least_dead_ms: float
-) -> list[Advice]:
-    """Peak window, dead time and release."""
-    s = known(settings)
-    window, dead, release = s.peak_window_ms or 0.0, s.dead_time_ms or 0.0, s.release_ms or 0.0
-
-    def spread(window_ms: float) -> float:
-        again = replay(strokes, msgspec.structs.replace(s, peak_window_ms=window_ms))
-        return pooled_spread_db(again.level, strokes.force_n)
-
-    def doubled(**other: float) -> float:
-        return 100.0 * float(replay(strokes, msgspec.structs.replace(s, **other)).doubled.mean())
-
-    alike = recovery_gap_ms(dead, release, ALIKE_DB)
-    softer = recovery_gap_ms(dead, release, SOFTER_DB)
-    shorter = max(0.2, window - 0.5)
-    now, less, more = spread(window), spread(shorter), spread(window + 1.0)
-    # with no force struck twice nothing tells which strokes are alike
-    alike_known = math.isfinite(now)
-    return [
-        Advice(
-            setting="peak_window_ms",
-            value=window,
-            today=today.peak_window_ms,
-            reason="the shortest window that reaches the first peak with a consistent level",
-            evidence={"spread_db": now},
-            below=f"{shorter:.1f} ms: "
-            + (_spread(less) if alike_known else "not every first peak is reached"),
-            above=f"{window + 1.0:.1f} ms: every note comes 1 ms later"
-            + (f", {_spread(more)}" if alike_known else ""),
-        ),
-        Advice(
-            setting="dead_time_ms",
-            value=dead,
-            today=today.dead_time_ms,
-            reason="just covers "
-            + ("late peaks" if dead > choices.FIRST_PEAK_MS else "the ringing of the first peak")
-            + ", and what differs from stroke to stroke, counted from the trigger",
-            evidence={"least_without_doubles_ms": least_dead_ms, "gap_alike_ms": alike},
-            below=f"{max(0.0, dead - 2.0):.1f} ms: "
-            f"{doubled(dead_time_ms=max(0.0, dead - 2.0)):.0f} % of the strokes double",
-            above=f"{dead + 5.0:.1f} ms: a second stroke alike is caught after {alike + 5.0:.1f}, "
-            f"not {alike:.1f} ms",
-        ),
-        Advice(
-            setting="release_ms",
-            value=release,
-            today=today.release_ms,
-            reason="follows the natural decay of the pad",
-            evidence={"decay_ms": decay_ms, "gap_12_db_softer_ms": softer},
-            below=f"half of it: {doubled(release_ms=release / 2.0):.0f} % of the strokes double",
-            above=f"twice: a stroke {SOFTER_DB:g} dB softer is caught after "
-            f"{recovery_gap_ms(dead, 2.0 * release, SOFTER_DB):.0f} ms, not {softer:.0f} ms",
-        ),
-    ]
 
 
 def curve_advice(

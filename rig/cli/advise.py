@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -46,13 +47,8 @@ def advise(
     from analysis.pipeline import analyse_run
     from analysis.report.advice_page import write_advice_page
     from analysis.result_files import write_tables
-    from rig.record.bench_fault import BenchError
 
-    if not least_gain_db <= most_gain_db:
-        raise BenchError(
-            f"advise: the least gain, {least_gain_db:g} dB, is above the greatest, "
-            f"{most_gain_db:g} dB; give what the module can be set to"
-        )
+    _refuse_senseless(least_gain_db, most_gain_db, false_per_h)
     analysis = analyse_run(run)
     found = gather(
         analysis,
@@ -72,6 +68,29 @@ def advise(
     part.write_text(write_advice_page(found), encoding="utf-8")
     part.replace(path)
     told.print(f"written: {path}")
+
+
+def _refuse_senseless(least_gain_db: float, most_gain_db: float, false_per_h: float) -> None:
+    """Refuse options that are no numbers, or no range; all of them in one go."""
+    from rig.record.bench_fault import BenchError
+
+    given = {
+        "--least-gain-db": least_gain_db,
+        "--most-gain-db": most_gain_db,
+        "--false-per-h": false_per_h,
+    }
+    bad = [
+        f"{name} is {value:g}; a finite number is wanted"
+        for name, value in given.items()
+        if not math.isfinite(value)
+    ]
+    if least_gain_db > most_gain_db:
+        bad.append(
+            f"the least gain, {least_gain_db:g} dB, is above the greatest, {most_gain_db:g} dB; "
+            "give what the module can be set to"
+        )
+    if bad:
+        raise BenchError("advise: " + "; ".join(bad))
 
 
 def _line(text: str, indent: int = 0) -> None:

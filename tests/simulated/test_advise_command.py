@@ -148,6 +148,11 @@ def test_what_lacks_strokes_is_refused_in_a_sentence(
     assert done.returncode not in (0, 1)
     assert "Traceback" not in done.stderr
     assert "above the greatest" in done.stderr
+    words = ("advise", "idle", "--least-gain-db", "nan", "--false-per-h", "inf")
+    done = Typed(monkeypatch, capsys)(*words, cwd=tmp_path)
+    assert done.returncode == 2
+    assert "--least-gain-db is nan; a finite number is wanted" in " ".join(done.stderr.split())
+    assert "--false-per-h is inf" in " ".join(done.stderr.split())
     assert not (tmp_path / "idle" / "analysis" / "advice.html").exists()
 
 

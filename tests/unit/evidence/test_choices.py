@@ -1,12 +1,14 @@
 """How settings are chosen from strokes, against a detector that goes sample by sample."""
 
 import math
+import re
 
 import numpy as np
 import pytest
 
 from analysis import choices
 from analysis.advise import AdviceError, advise
+from analysis.break_points import first_break
 from analysis.detector import Envelopes
 from analysis.sensor import Noise, noise
 from rig.record.specimen import Settings
@@ -190,6 +192,25 @@ def test_each_setting_says_what_breaks_beside_it() -> None:
         assert one.above
         assert "nan" not in one.below + one.above
         assert one.evidence
+        # either something breaks, or it is said how far nothing does
+        for side in (one.below, one.above):
+            assert not re.search(r"(?<![\d.])0(\.0+)? (%|of \d+)|-\d", side), side
+
+
+def test_what_breaks_is_sought_until_something_does() -> None:
+    """A gain kept 12 dB above what is wanted breaks at no 3 dB less, but at the step that does."""
+    strokes = made(np.random.default_rng(20))
+    found = advise(strokes, silence(), today=Settings(gain_db=0.0), gain_range_db=(12.0, 20.0))
+    gain = next(one for one in found.advice if one.setting == "gain_db")
+    less, below = (float(x) for x in re.findall(r"([\d.]+) dB", gain.below)[:2])
+    # 30 N of 40 are 2.5 dB below full scale, with noise and ringing
+    top_db = 20 * math.log10(choices.hardest_level(strokes))
+    assert less > 3.0
+    assert below == pytest.approx(less - 12.0 - top_db, abs=0.1)
+    assert 0.0 < below <= 6.0
+    # and where nothing is lost or doubled as far as is tried, that is said
+    assert first_break([1.0, 2.0, 3.0], lambda value: float(value > 1.5)) == (2.0, 1.0)
+    assert first_break([1.0, 2.0], lambda _: 0.0) == (2.0, 0.0)
 
 
 def test_a_hopeless_signal_is_to_be_reduced_mechanically() -> None:
