@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from analysis.interval import Interval
-from analysis.mean_squares import Weights, added
+from analysis.mean_squares import added
 from analysis.variance_split import (
     CROSSED,
     GAUGE,
@@ -167,12 +167,22 @@ class GaugeStudy:
         )
 
     def visible(self, strokes: int, *, same_session: bool = False) -> Figure:
-        """Give the difference that the bench sees with its interval, both at 95 %."""
+        """Give the difference that the bench sees with its interval, both at 95 %.
+
+        What is visible within a session is a part of what is between sessions: no bound of the one
+        contradicts that of the other.
+        """
+        within, between = (self._visible(strokes, same_session=same) for same in (True, False))
+        if same_session:
+            return within._replace(high=min(within.high, between.high))
+        return between._replace(low=max(within.low, between.low))
+
+    def _visible(self, strokes: int, *, same_session: bool) -> Figure:
         factor = _seen_factor()
         difference = self.visible_difference(strokes, same_session=same_session)
         if self.split is None:
             return _unbounded(difference)
-        own: dict[str, Weights] = self.split.weights
+        own = self.split.weights
         repeats = {name: weight / strokes for name, weight in own[REPEATABILITY].items()}
         weights = added(own[CROSSED if same_session else REPRODUCIBILITY], repeats)
         return self.split.figure(difference / factor, weights, repeats=1.0 / strokes, factor=factor)

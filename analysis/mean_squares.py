@@ -55,19 +55,35 @@ class MeanSquares:
         Graybill and Wang (1980, Journal of the American Statistical Association 75:869), and where
         some weights are negative that of Ting, Burdick, Graybill, Jeyaratnam and Lu (1990, Journal
         of Statistical Computation and Simulation 35:135), both as in Burdick and Graybill,
-        Confidence intervals on variance components (1992), ch. 3; from memory. They hold for
-        normal effects. Neither value nor lower bound lies below 0; of a sum that comes out
-        negative the upper bound is the width above 0.
+        Confidence intervals on variance components (1992), ch. 3; from memory. Of several with
+        either sign that one held the truth in 90 % of draws only (2 specimens, 3 remountings, 2
+        strikers); there it is a generalized one, as in :meth:`share`. All are for normal effects.
+        Neither value nor lower bound lies below 0; of a sum that comes out negative the upper bound
+        is the width above 0.
         """
         names = [name for name, weight in weights.items() if weight]
         parts = np.array([weights[name] * self.square[name] for name in names])
         freedom = np.array([self.freedom[name] for name in names], dtype=float)
         value = float(parts.sum())
         tail = (1.0 - confidence) / 2.0
-        below = math.sqrt(_width(parts, freedom, tail, upper=False))
-        above = math.sqrt(_width(parts, freedom, tail, upper=True))
         method = EXACT if len(names) == 1 and value >= 0.0 else LARGE_SAMPLE
-        return Interval(max(value, 0.0), max(value - below, 0.0), max(value, 0.0) + above, method)
+        if min((parts > 0.0).sum(), (parts < 0.0).sum()) > 1:
+            method = GENERALIZED
+            drawn = self._drawn(weights)
+            low, high = (float(q) for q in np.quantile(drawn, [tail, 1.0 - tail]))
+        else:
+            low = value - math.sqrt(_width(parts, freedom, tail, upper=False))
+            high = value + math.sqrt(_width(parts, freedom, tail, upper=True))
+        return Interval(max(value, 0.0), max(low, 0.0), max(high, high - value), method)
+
+    def _drawn(self, weights: Weights) -> NDArray[np.float64]:
+        """Draw a weighted sum of expected mean squares; the same at each call."""
+        rng = np.random.default_rng(0)
+        found = np.zeros(DRAWS)
+        for name, square in self.square.items():
+            drawn = square * self.freedom[name] / rng.chisquare(self.freedom[name], DRAWS)
+            found += weights.get(name, 0.0) * drawn
+        return found
 
     def share(self, part: Weights, rest: Weights, confidence: float = 0.95) -> Interval:
         """Give the share of one variance in both together, 0 to 1; NaN where neither is above 0.
@@ -77,19 +93,11 @@ class MeanSquares:
         over a chi-square of as many; of a sum that comes out negative, 0 is taken. The draws are
         the same at each call.
         """
-        rng = np.random.default_rng(0)
-        drawn = {
-            name: square * self.freedom[name] / rng.chisquare(self.freedom[name], DRAWS)
-            for name, square in self.square.items()
-        }
         tail = (1.0 - confidence) / 2.0
         own, other = self.variance(part).value, self.variance(rest).value
         if own + other == 0.0:
             return Interval(math.nan, math.nan, math.nan, GENERALIZED)
-        a, b = (
-            np.maximum(sum(weight * drawn[name] for name, weight in one.items()), 0.0)
-            for one in (part, rest)
-        )
+        a, b = (np.maximum(self._drawn(weights), 0.0) for weights in (part, rest))
         shares = a / np.maximum(a + b, np.finfo(float).tiny)
         low, high = (float(bound) for bound in np.quantile(shares, [tail, 1.0 - tail]))
         value = own / (own + other)

@@ -118,10 +118,19 @@ def qualify(
         results.print(f"caution: {caution(twins)}")
     overruled = overruled_by({analysis.recording.status for analysis in found.values()})
     if stability:
-        _print_stability(studied, reading, math.nan if reference is None else reference)
+        known = math.nan if reference is None else reference
+        _print_stability(studied, reading, known, overruled)
         word = ""
     else:
-        result = study(studied, reading=reading, conditions=conditions)
+        try:
+            result = study(studied, reading=reading, conditions=conditions)
+        except StudyError as error:
+            if not overruled:
+                raise
+            raise UnfinishedRunError(
+                f"{error}. Not every run is complete: strike those again",
+                failed=overruled == "invalid",
+            ) from error
         word = show_study(result, reading, strokes, difference, overruled)
     if overruled:
         results.print(f"{overruled.upper()}: not every run is complete, so nothing is decided")
@@ -142,9 +151,11 @@ def _read(paths: Sequence[Path], faults: list[str]) -> dict[Path, Analysis]:
     faults = list(faults)
     by_id: dict[str, Path] = {}
     wanted = [path for path in paths if path not in beside]
+    if not wanted:
+        faults.append("gauge study: no run folder is given; give those that run or import has made")
     for path in wanted:
         try:
-            run_id = RunReader.begun(path).start.run_id
+            run_id = RunReader.open(path).start.run_id
         except BadFileError as error:
             faults += error.faults
             continue
@@ -230,13 +241,16 @@ def _cells(figure: Figure) -> tuple[str, str, str]:
     )
 
 
-def _print_stability(studied: list[StudiedRun], reading: str, reference: float) -> None:
+def _print_stability(
+    studied: list[StudiedRun], reading: str, reference: float, overruled: str
+) -> None:
     from analysis.qualify import READINGS, over_a_day
 
     for striker, found in over_a_day(studied, reading=reading, reference=reference).items():
         unit = READINGS[reading][2]
+        word = (overruled or found.standing).upper()
         results.print(
-            f"striker {striker}: {found.standing.upper()} over {found.count} runs; drift "
+            f"striker {striker}: {word} over {found.count} runs; drift "
             f"{found.drift_per_h:+.3g} {unit}/h ({found.drift_low:+.3g} to "
             f"{found.drift_high:+.3g})",
         )

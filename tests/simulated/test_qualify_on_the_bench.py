@@ -209,3 +209,20 @@ def test_a_run_that_was_cut_off_decides_nothing(folder: Path, typed: Typed) -> N
         assert "INCOMPLETE" in found.stdout
         for good in ("seen", "GOOD", "CONDITIONAL"):
             assert good not in found.stdout
+    # five runs of one build, the last of them cut off
+    shutil.copytree(folder / "r5", folder / "cut5")
+    (folder / "cut5" / "stop.json").unlink()
+    strike(LADDER, folder / "r9", seed=39, firmware="1.6")
+    over_time = typed("qualify", "r1", "r3", "r7", "r9", "cut5", "--stability", cwd=folder)
+    assert over_time.returncode == 5, over_time.stderr
+    assert "STEADY" not in over_time.stdout
+
+
+def test_unfinished_runs_that_carry_no_study_are_the_reason(folder: Path, typed: Typed) -> None:
+    """Where what is left of a run is not enough, the code is that of a run not complete."""
+    cut = folder / "torn"
+    shutil.copytree(folder / "r7", cut)
+    (cut / "stop.json").unlink()
+    found = typed("qualify", "r6", "torn", "--condition", "day", cwd=folder)
+    assert found.returncode == 5
+    assert "Not every run is complete" in found.stderr
