@@ -85,8 +85,8 @@ def timing_advice(
             + ", and what differs from stroke to stroke, counted from the trigger",
             evidence={"least_without_doubles_ms": least_dead_ms, "gap_alike_ms": alike},
             below=dead_below,
-            above=f"{dead + 5.0:.1f} ms: a second stroke alike is caught after {alike + 5.0:.1f}, "
-            f"not {alike:.1f} ms",
+            above=f"{dead + 5.0:.1f} ms: by the model a second stroke alike is caught after "
+            f"{alike + 5.0:.1f}, not {alike:.1f} ms",
         ),
         Advice(
             setting="release_ms",
@@ -98,7 +98,8 @@ def timing_advice(
             if release_doubles
             else f"down to {release_less:.2g} ms none of these {count} strokes doubles: the dead "
             "time covers them all",
-            above=f"twice: a stroke {SOFTER_DB:g} dB softer is caught after "
+            above=f"{2.0 * release:.3g} ms: by the model a stroke {SOFTER_DB:g} dB softer is "
+            "caught after "
             f"{recovery_gap_ms(dead, 2.0 * release, SOFTER_DB):.0f} ms, not {softer:.0f} ms",
         ),
     ]
@@ -108,4 +109,6 @@ def _spreads(spread_db: float, now_db: float) -> list[str]:
     """Say how strokes of one force spread; nothing where no force was struck twice."""
     if not math.isfinite(spread_db):
         return []
+    if abs(spread_db - now_db) < 0.005:
+        return [f"strokes of one force spread no less, by {spread_db:.2f} dB"]
     return [f"strokes of one force spread by {spread_db:.2f} dB, not {now_db:.2f} dB"]

@@ -15,10 +15,10 @@ from analysis.causes_table import causes_table
 from analysis.evidence import Evidence
 from analysis.front import SOFTER_DB
 from analysis.provenance import provenance
-from analysis.recovery import RecoveryMap
 from analysis.report import advice_words as words
 from analysis.report.causes_part import cause_list, cause_pictures, cause_rows
 from analysis.report.front_picture import recovery_front_picture, window_picture
+from analysis.report.recovery_part import recovery_part
 from analysis.report.recovery_picture import recovery_picture
 from analysis.report.sensor_picture import sensor_picture
 
@@ -65,7 +65,7 @@ def write_advice_page(found: Evidence) -> str:
             recovery_picture(found.recovery) if found.recovery else None,
             "Share of second strokes caught over gap and level difference.",
         ),
-        contours=_contours(found.recovery) if found.recovery else [],
+        **recovery_part(found.recovery, analysis.table.strokes, now),
         sensor_picture=_picture(
             sensor_picture(found.by_force, found.silence, _struck_with(found)),
             "Level of the sensor over force.",
@@ -167,18 +167,6 @@ def _recoveries(rows: pd.DataFrame) -> list[dict[str, str]]:
             "softer": f"{row['gap_softer_ms']:.1f}",
         }
         for row in words.records(shown(rows))
-    ]
-
-
-def _contours(recovery: RecoveryMap) -> list[dict[str, str]]:
-    half, most = recovery.contour(0.5), recovery.contour(0.95)
-
-    def told(contour: Any, k: int) -> str:
-        return f"{contour.gap_ms[k]:.1f} [{contour.low_ms[k]:.1f}, {contour.high_ms[k]:.1f}]"
-
-    return [
-        {"level": f"{level:g}", "half": told(half, k), "most": told(most, k)}
-        for k, level in enumerate(recovery.level_differences_db)
     ]
 
 

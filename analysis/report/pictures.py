@@ -101,7 +101,9 @@ _HEADINGS = (
         "Share of second strokes caught over gap and level difference.",
         "A full dot: every second stroke was caught; an empty one: none. The lines are where half "
         "and 95 % of them are caught, the bands the 95 % intervals of these, by the posterior of a "
-        "dead time and a release with a logistic transition.",
+        "dead time and a release with a logistic transition: an estimate from pairs of all level "
+        "differences. The flam gaps among the measures trust no curve and take the pairs nearest "
+        "0 dB alone, so that they are wider, or bounds.",
     ),
     (
         "transients",

@@ -62,6 +62,7 @@ def advise(
     if front:
         _print_front(found)
     _print_causes(found)
+    _print_recovery(found)
     _print_sensor(found)
     path = write_tables(analysis, found.explained) / PAGE
     part = path.with_name(path.name + ".part")
@@ -166,7 +167,9 @@ def _print_front(found: Evidence) -> None:
             for r in words.records(shown(front.windows))
         ],
     )
-    results.print("\ndead time and release: doubles against the gap of a second stroke")
+    results.print(
+        "\ndead time and release: doubles against the gap of a second stroke, by the model"
+    )
     _table(
         ["", "dead, ms", "release, ms", "double, %", "gap alike, ms", f"{SOFTER_DB:g} dB softer"],
         [
@@ -193,6 +196,23 @@ def _print_causes(found: Evidence) -> None:
         _line(f"  {nothing_wrong(found)}", 2)
     for row in rows:
         _line(f"{row['count']:>6} {row['kind']}: {row['cause']}; avoided by {row['mend']}", 7)
+
+
+def _print_recovery(found: Evidence) -> None:
+    from analysis.report.recovery_part import recovery_part
+
+    settings = found.analysis.specimen.module.settings
+    part = recovery_part(found.recovery, found.analysis.table.strokes, settings)
+    if not part["contours"]:
+        return
+    results.print("\nsecond strokes are caught from (estimate of this build, ms):")
+    _table(
+        ["second stroke, dB", "half", "95 %", "model of today's settings"],
+        [[row["level"], row["half"], row["most"], row["model"]] for row in part["contours"]],
+        left=(),
+    )
+    if part["late_seconds"]:
+        _line(f"note: {part['late_seconds']}", 6)
 
 
 def _print_sensor(found: Evidence) -> None:
