@@ -83,7 +83,10 @@ def timing_advice(
             reason="just covers "
             + ("late peaks" if dead > choices.FIRST_PEAK_MS else "the ringing of the first peak")
             + ", and what differs from stroke to stroke, counted from the trigger",
-            evidence={"least_without_doubles_ms": least_dead_ms, "gap_alike_ms": alike},
+            evidence={
+                "least_without_doubles_ms": least_dead_ms,
+                "gap_alike_by_the_model_ms": alike,
+            },
             below=dead_below,
             above=f"{dead + 5.0:.1f} ms: by the model a second stroke alike is caught after "
             f"{alike + 5.0:.1f}, not {alike:.1f} ms",
@@ -93,7 +96,7 @@ def timing_advice(
             value=release,
             today=today.release_ms,
             reason="follows the natural decay of the pad",
-            evidence={"decay_ms": decay_ms, "gap_12_db_softer_ms": softer},
+            evidence={"decay_ms": decay_ms, "gap_12_db_softer_by_the_model_ms": softer},
             below=f"{release_less:.2g} ms: {of(release_doubles, count)} double"
             if release_doubles
             else f"down to {release_less:.2g} ms none of these {count} strokes doubles: the dead "

@@ -10,6 +10,7 @@ from analysis.measure import Measure
 from analysis.report.curve_picture import flam_picture, roll_picture
 from analysis.report.latency_picture import latency_picture
 from analysis.report.raster_picture import raster_picture
+from analysis.report.recovery_part import late_words
 from analysis.report.recovery_picture import recovery_picture
 from analysis.report.transient_picture import transient_picture
 from analysis.report.velocity_picture import velocity_picture
@@ -121,8 +122,10 @@ def all_pictures(analysis: Analysis) -> list[Picture]:
     found = []
     for kind, heading, alt, words in _HEADINGS:
         png = _of_kind(analysis, kind, None)
-        if png is not None:
-            found.append(Picture(heading, alt, png, words))
+        if png is None:
+            continue
+        late = late_words(analysis.table.strokes) if kind == "flam" else ""
+        found.append(Picture(heading, alt, png, f"{words} {late}." if late else words))
     return found
 
 

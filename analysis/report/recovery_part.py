@@ -21,7 +21,7 @@ def contour_rows(recovery: RecoveryMap, now: Settings) -> list[dict[str, str]]:
     half, most = recovery.contour(0.5), recovery.contour(0.95)
     return [
         {
-            "level": f"{level:+g}",
+            "level": f"{level:+g}" if level else "0",
             "half": _told(recovery, half, k),
             "most": _told(recovery, most, k),
             "model": _model(now, float(level)),
