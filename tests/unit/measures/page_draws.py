@@ -313,6 +313,16 @@ def studies(rng: np.random.Generator) -> Drawn:
         truth = quantiles * math.hypot(between, repeat / math.sqrt(strokes_n))
         yield f"visible {where}", (found.low, found.high), truth
 
+    # two specimens, three remountings, two strikers: nothing but the specimens differs, and little
+    specimen, mounting, striker = (each.ravel() for each in np.indices((2, 3, 2, 10))[:3])
+    value = rng.normal(0, repeat, 2)[specimen] + rng.normal(0, repeat, specimen.size)
+    table = pd.DataFrame(
+        {"specimen": specimen, "mounting": mounting, "striker": striker, "value": value}
+    )
+    few = crossed(table, value="value", part="specimen", conditions=["mounting", "striker"])
+    part = few.figures["between specimens"]
+    yield "between specimens, two conditions", (part.low, part.high), repeat
+
 
 def calibrations(rng: np.random.Generator) -> Drawn:
     """A striker's force over its width: one further stroke, and the curve within k = 2."""

@@ -2,8 +2,8 @@
 
 Drawn runs go through the functions that the pages use. Some intervals hold more than they say, by
 construction: those of counts at the edge of what can be told, of a largest where several are nearly
-as large, of instants known to a block, of a share of strokes of which each kind has its number, and
-of levels that noise raised.
+as large, of instants known to a block, of a share of strokes of which each kind has its number,
+of levels that noise raised, and of spreads put together from several of few degrees of freedom.
 Of them 93 % is asked too, and nothing at the upper end; they are listed.
 """
 
@@ -52,6 +52,8 @@ CONSERVATIVE = {
     # what noise adds to a peak is known to a fifth, and below it there is but a bound
     *(f"crosstalk over noise, {level}" for level in ("drowned", "soft", "hard")),
     *(f"crosstalk over noise at place {place}" for place in (0.2, 0.7)),
+    # several mean squares of few degrees of freedom, added or taken off
+    "between specimens, two conditions", "visible between",
 }  # fmt: skip
 
 
