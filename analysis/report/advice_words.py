@@ -84,7 +84,13 @@ def evidence(figures: Mapping[str, float]) -> str:
 def mend(row: Mapping[str, Any]) -> str:
     """Tell what would have avoided a cause."""
     if row["setting"] and math.isfinite(row["avoided_by"]):
-        return f"{split_unit(row['setting'])[0]} {setting(row['setting'], row['avoided_by'])}"
+        told = f"{split_unit(row['setting'])[0]} {setting(row['setting'], row['avoided_by'])}"
+        # notes too many are avoided by more of all but the gain, notes too few by less
+        more = row["kind"] in ("double", "stray") and row["setting"] != "gain_db"
+        told += " or more" if more else " or less"
+        if row["kind"] == "double" and row["setting"] == "dead_time_ms":
+            told += " (from the trigger; the second note's peak window included)"
+        return told
     if row["cause"] == "bench_fault":
         return "a mended bench: see that the striker moves freely and the wires hold"
     if row["cause"] == "crosstalk":

@@ -5,7 +5,7 @@ import math
 import msgspec
 import pandas as pd
 
-from analysis.report.advice_words import evidence, zones
+from analysis.report.advice_words import evidence, mend, zones
 from analysis.report.causes_part import cause_rows
 from rig.record.loaders import find_file, parse_specimen
 from rig.record.specimen import Settings, Zone
@@ -42,6 +42,15 @@ def test_a_build_that_does_not_keep_its_settings_is_told() -> None:
     assert "keep" not in told[1]["mend"]
     # where nothing is declared there is nothing to keep to
     assert "keep" not in cause_rows(explained, Settings())[0]["mend"]
+
+
+def test_it_is_told_which_way_a_setting_avoids_a_fault() -> None:
+    """More of a dead time avoids doubles, less of it losses; less gain what clips."""
+    row = {"cause": "late_peak", "setting": "dead_time_ms", "avoided_by": 11.5}
+    assert mend({**row, "kind": "double"}).startswith("dead time 11.5 ms or more (from the trigger")
+    assert mend({**row, "kind": "lost"}) == "dead time 11.5 ms or less"
+    clipped = {"cause": "clipped", "setting": "gain_db", "avoided_by": -3.0, "kind": "double"}
+    assert mend(clipped) == "gain -3 dB or less"
 
 
 def test_figures_are_told_as_a_person_reads_them() -> None:
