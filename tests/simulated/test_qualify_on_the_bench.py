@@ -108,6 +108,13 @@ def test_a_drifting_striker_is_told(runs: list[StudiedRun]) -> None:
         over_a_day(day[:3], reading="level")
 
 
+def test_readings_at_their_limit_show_no_bench(runs: list[StudiedRun]) -> None:
+    """All velocities 127: no spread is no good bench; nothing is called seen by it."""
+    full = [dataclasses.replace(run, strokes=run.strokes.assign(velocity=127)) for run in runs]
+    with pytest.raises(StudyError, match="at its limit"):
+        qualify(full, reading="velocity")
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Runs ``r0`` to ``r7``: two builds in turn, each mounted four times, and what lies beside them."""
