@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 
@@ -12,6 +14,63 @@ LEAST_CELL = 8
 and means are compared; fewer would make the spread about the cell's median too small."""
 LEAST_IN_CELLS = 20
 """Strokes a side from which on medians are compared within cells, of any size."""
+
+LEAST_AT_FORCE = 8
+"""Strokes a side at a force; forces with fewer are put together with their neighbours."""
+
+
+class Force(NamedTuple):
+    """A force, or neighbouring ones, in N; a pulse width in µs where forces are not known."""
+
+    least: float
+    most: float
+    unit: str
+
+    def __str__(self) -> str:
+        span = f"{self.least:g}" + (f" to {self.most:g}" if self.most > self.least else "")
+        return f"{span} {self.unit}"
+
+
+def at_forces(before: pd.DataFrame, after: pd.DataFrame) -> tuple[list[Force], Array, Array]:
+    """Part strokes by force alone, over strikers and stages.
+
+    Parameters
+    ----------
+    before, after
+        Rows that count, shapes (n,) and (m,).
+
+    Returns
+    -------
+    list of Force
+        From soft to hard, each of ``LEAST_AT_FORCE`` strokes a side or more (unless there are fewer
+        in all): of what is fewer, neighbours are put together.
+    before, after
+        Place in the list of each stroke, (n,) and (m,); -1 where neither force nor width is known.
+    """
+    count = len(before)
+    both = pd.concat([before, after], ignore_index=True)
+    nothing = pd.Series(np.nan, index=both.index)
+    force, width = (both.get(key, nothing).astype(float) for key in ("force_n", "width_us"))
+    place = np.full(len(both), -1.0)
+    later = np.arange(len(both)) >= count
+    found: list[Force] = []
+    for unit, over in (("N", force), ("µs", width.where(force.isna()))):
+        value = over.to_numpy()
+        held: list[tuple[float, ...]] = []
+        open_: tuple[float, ...] = ()
+        for one in np.unique(value[np.isfinite(value)]):
+            open_ = (*open_, float(one))
+            here = np.isin(value, open_)
+            if min((here & later).sum(), (here & ~later).sum()) >= LEAST_AT_FORCE:
+                held.append(open_)
+                open_ = ()
+        if open_:
+            # the rest belongs to the last that is full
+            held[-1:] = [(*(held[-1] if held else ()), *open_)]
+        for values in held:
+            place[np.isin(value, values)] = len(found)
+            found.append(Force(values[0], values[-1], unit))
+    return found, place[:count], place[count:]
 
 
 def in_cells(

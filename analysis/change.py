@@ -25,8 +25,8 @@ def _median(values: Array) -> float:
     return float(np.median(values)) if values.size else math.nan
 
 
-def _share(table: pd.DataFrame, name: str) -> tuple[int, int]:
-    """Return events and trials: lost or crossed of all struck, doubles of all that sounded."""
+def share_counts(table: pd.DataFrame, name: str) -> tuple[int, int]:
+    """Count events and trials: lost or crossed of all struck, doubles of all that sounded."""
     outcome = table["outcome"]
     if name in ("lost_share", "crosstalk_share"):
         struck, bad = outcome.isin(["clean", "lost", "double"]), outcome == "lost"
@@ -41,6 +41,18 @@ def usable(table: pd.DataFrame) -> pd.DataFrame:
     """Leave out invalid rows, onsets that no strike explains, and velocities of lost strokes."""
     rows = table[table["valid"].astype(bool) & (table["strike"] >= 0)]
     return rows.assign(velocity=rows["velocity"].where(rows["velocity"] >= 0))
+
+
+def in_percent(share: Difference) -> Difference:
+    """Give a difference of shares in percent."""
+    return share._replace(
+        value=100.0 * share.value,
+        low=100.0 * share.low,
+        high=100.0 * share.high,
+        low_tost=100.0 * share.low_tost,
+        high_tost=100.0 * share.high_tost,
+        standard_error=100.0 * share.standard_error,
+    )
 
 
 @dataclasses.dataclass(frozen=True)
@@ -77,20 +89,8 @@ def change_of(
         Of the resampling.
     """
     if name in ("lost_share", "double_share", "crosstalk_share"):
-        (k1, n1), (k2, n2) = _share(before, name), _share(after, name)
-        found = equivalence.of_shares(k1, n1, k2, n2, confidence)
-        in_percent = [100.0 * x for x in found[:5]]
-        difference = Difference(
-            in_percent[0],
-            in_percent[1],
-            in_percent[2],
-            in_percent[3],
-            in_percent[4],
-            found.p_more,
-            found.p_less,
-            100.0 * found.standard_error,
-            found.method,
-        )
+        (k1, n1), (k2, n2) = share_counts(before, name), share_counts(after, name)
+        difference = in_percent(equivalence.of_shares(k1, n1, k2, n2, confidence))
         shares = [100.0 * k / n if n else math.nan for k, n in ((k1, n1), (k2, n2))]
         return Change(difference, shares[0], shares[1], (n1, n2), (k1, k2))
     if name == "crosstalk_level":

@@ -166,12 +166,13 @@ def of_means(
         freedom = math.inf
         if error > 0.0:
             freedom = (vx + vy) ** 2 / (vx**2 / (x.size - 1) + vy**2 / (y.size - 1))
-    return _studentised(float(value), float(error), float(freedom), confidence, name)
+    return studentised(float(value), float(error), float(freedom), confidence, name)
 
 
-def _studentised(
+def studentised(
     value: float, error: float, freedom: float, confidence: float, name: str
 ) -> Difference:
+    """Give a difference by its standard error and Student's t; an error of 0 is taken as it is."""
     half = float(stats.t.ppf(0.5 + confidence / 2.0, freedom)) * error
     half_tost = float(stats.t.ppf(confidence, freedom)) * error
     if error > 0.0:
@@ -238,7 +239,7 @@ def of_statistics(
     error = math.hypot(
         bootstrap_error(x, statistic, seed=seed), bootstrap_error(y, statistic, seed=seed + 1)
     )
-    return _studentised(value, error, math.inf, confidence, name)
+    return studentised(value, error, math.inf, confidence, name)
 
 
 def of_quantiles(
@@ -256,7 +257,7 @@ def of_quantiles(
     value = float(np.quantile(y, p) - np.quantile(x, p))
     # about the median, where squares take nothing from the spread
     errors = [float(stats.mstats.mjci(one - np.median(one), [p])[0]) for one in (x, y)]
-    return _studentised(value, math.hypot(*errors), math.inf, confidence, name)
+    return studentised(value, math.hypot(*errors), math.inf, confidence, name)
 
 
 def equivalence_p(difference: Difference, margin: float, freedom: float = math.inf) -> float:
