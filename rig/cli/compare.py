@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -66,8 +67,10 @@ def compare(
 ) -> None:
     """Compare runs of one protocol on one bench, measure by measure and over all."""
     from analysis.alike import changed, pool, zone_pair, zones_left_out
+    from analysis.asked import ALWAYS
     from analysis.change import usable
     from analysis.compare import compare as judge
+    from analysis.compare import refuse_senseless
     from analysis.comparison_record import (
         Named,
         as_json,
@@ -81,13 +84,15 @@ def compare(
     from analysis.same_strokes import caution, pairs_of_same
 
     olds, news = [base, *(base_too or [])], list(new)
+    given, unread = _margins(margin or [])
+    asked = tuple(measure) if measure else ALWAYS
+    refuse_senseless(asked, given, unread, allow or ())
     runs = _read([*olds, *news])
     allowed = tuple(allow or ())
     tables = {path: with_crosstalk(runs[path][0]) for path in runs}
     before = pool([tables[path] for path in olds], [runs[path][1] for path in olds], allowed)
     facts = runs[base][1]
-    margins = {one.measure: one.value for one in runs[base][0].protocol.margins}
-    margins |= _margins(margin or [])
+    margins = {one.measure: one.value for one in runs[base][0].protocol.margins} | given
     builds: list[list[Path]] = []
     for path in news:
         like = [b for b in builds if not changed(runs[b[0]][1], runs[path][1])]
@@ -108,6 +113,10 @@ def compare(
             before,
             after,
             facts=(facts, runs[build[0]][1]),
+            figures=(
+                [runs[path][0].measures for path in olds],
+                [runs[path][0].measures for path in build],
+            ),
             allow=allowed,
             margins=margins,
             measures=measure or None,
@@ -189,7 +198,7 @@ def _refuse_pooled_twins(pairs: list[tuple[str, str]]) -> None:
 
 def _show(one: Named) -> None:
     """Print one comparison; it fits on 80 columns."""
-    from analysis.comparison_record import row_of
+    from analysis.comparison_record import force_row_of, row_of
 
     found = one.comparison
     results.print(f"{', '.join(one.after)}: {one.verdict}")
@@ -197,8 +206,9 @@ def _show(one: Named) -> None:
         results.print(f"  changed: {change}")
     for difference in found.unlike:
         results.print(f"  allowed although {difference}")
-    for text in one.said_of_zones():
-        results.print(f"  {text}")
+    for text in one.said_of_measures():
+        for line in textwrap.wrap(text, 76, break_long_words=False):
+            results.print(f"  {line}")
     table = Table(box=None, pad_edge=False)
     keys = ("measure", "before", "after", "difference", "margin", "verdict")
     for key in keys:
@@ -208,22 +218,29 @@ def _show(one: Named) -> None:
     for row in rows:
         table.add_row(*(row[key] for key in keys))
     results.print(table)
+    for measure in found.measures:
+        at = force_row_of(measure)
+        if at and at["verdict"] == measure.verdict != "equal":
+            results.print(
+                f"{at['measure']}: {at['verdict']} at {at['force']}, {at['before']} -> "
+                f"{at['after']}, {at['difference']}",
+            )
     for row in rows:
         if row["needed"]:
-            results.print(
-                f"{row['measure']}: {row['needed']} strokes on each side would decide",
-            )
+            results.print(f"{row['measure']}: {row['needed']} on each side would decide")
 
 
-def _margins(texts: list[str]) -> dict[str, float]:
+def _margins(texts: list[str]) -> tuple[dict[str, float], list[str]]:
+    """Read margins; what can't be read as one sentence each."""
     found: dict[str, float] = {}
+    faults: list[str] = []
     for text in texts:
         name, _, number = text.partition("=")
         try:
             found[name.strip()] = float(number)
-        except ValueError as error:
-            raise BenchError(
-                f"comparison: margin {text!r}; it is written as measure=number, such as "
+        except ValueError:
+            faults.append(
+                f"a margin of {text!r} was asked for; it is written as measure=number, such as "
                 "latency_median=0.3"
-            ) from error
-    return found
+            )
+    return found, faults

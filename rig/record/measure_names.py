@@ -51,6 +51,10 @@ COMPARED_UNITS: dict[str, str] = {
     "velocity": "levels",
     "crosstalk_share": "percent",
     "crosstalk_level": "db",
+    "stray_rate": "per_h",
+    "resolvable_rate_95": "per_s",
+    "flam_gap_95": "ms",
+    "velocity_dead_zone": "n",
 }
 """What two runs are compared in, each with the unit token that ends its margin's key."""
 
