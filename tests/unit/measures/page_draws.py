@@ -11,18 +11,23 @@ import math
 
 import numpy as np
 import pandas as pd
+import report_draws
 from report_draws import Drawn
 from scipy import stats
 from scipy.special import expit, logit
 from stroke_tables import strokes
 
 from analysis import equivalence
+from analysis.asked import LIMITS
 from analysis.compare import compare
 from analysis.crosstalk import levels
 from analysis.detector import envelopes
 from analysis.evidence import recovery_of
+from analysis.flam import flam_measures
 from analysis.force_fit import fit_force
 from analysis.gauge import crossed
+from analysis.limit_change import of_limits
+from analysis.rate_change import of_rates
 from analysis.search import Search
 from analysis.sensor import noise
 from analysis.sensor_facts import (
@@ -247,6 +252,38 @@ def comparisons(rng: np.random.Generator) -> Drawn:
     }  # fmt: skip
     for one in found.measures:
         yield f"change of {one.name}", (one.low, one.high), truths[one.name]
+        if one.forces:
+            bounds = all_at_once([(at.low, at.high) for at in one.forces], truths[one.name])
+            yield f"change of {one.name} at a force", bounds, truths[one.name]
+
+
+def all_at_once(bounds: list[tuple[float, float]], truth: float) -> tuple[float, float]:
+    """Bounds that miss the truth, if any of several that promise to hold it together do."""
+    missed = [one for one in bounds if one[0] > truth or one[1] < truth]
+    return (missed or bounds)[0]
+
+
+def limits(rng: np.random.Generator) -> Drawn:
+    """Two builds: one sounds unasked more often; rolls, flams and the softest force are unchanged."""
+    hours = (1.2, 0.7)
+    events = [int(rng.poisson(rate * time)) for rate, time in zip((14.0, 30.0), hours, strict=True)]
+    found = of_rates(events[0], hours[0], events[1], hours[1])
+    yield "change of stray_rate", (found.low, found.high), 16.0
+    sides = [
+        {
+            one.name: one
+            for one in (
+                *report_draws.roll_figures(rng, 0.03, 40.0),
+                *flam_measures(report_draws.flam_table(rng)),
+                *report_draws.edge_figures(rng),
+            )
+        }
+        for _ in range(2)
+    ]
+    for name in LIMITS:
+        change = of_limits([sides[0][name]], [sides[1][name]], 0.95)
+        assert not isinstance(change, str)
+        yield f"change of {name}", (change.difference.low, change.difference.high), 0.0
 
 
 def crossings(rng: np.random.Generator) -> Drawn:
@@ -272,6 +309,9 @@ def crossings(rng: np.random.Generator) -> Drawn:
     found = compare(build(-20.0, 0.05), build(-18.5, 0.09), measures=names)
     for one, truth in zip(found.measures, (1.5, 4.0), strict=True):
         yield f"change of {one.name}", (one.low, one.high), truth
+        if one.forces:
+            bounds = all_at_once([(at.low, at.high) for at in one.forces], truth)
+            yield f"change of {one.name} at a force", bounds, truth
 
 
 def means(rng: np.random.Generator) -> Drawn:

@@ -142,10 +142,10 @@ def shares(rng: np.random.Generator) -> Drawn:
     )  # fmt: skip
 
 
-def pairs(rng: np.random.Generator) -> Drawn:
-    """Second strokes caught with a logistic chance over the log gap; some late, some too soft."""
+def flam_table(rng: np.random.Generator) -> pd.DataFrame:
+    """Second strokes caught with a logistic chance over the log gap."""
     gaps = np.geomspace(16.0, 28.0, 20).tolist()
-    table = flams(
+    return flams(
         gaps,
         gap_50_ms=20.0,
         steepness=25.0,
@@ -153,6 +153,11 @@ def pairs(rng: np.random.Generator) -> Drawn:
         per_db=0.0,
         seed=int(rng.integers(1 << 31)),
     )
+
+
+def pairs(rng: np.random.Generator) -> Drawn:
+    """Such pairs, some of whose second notes are late, some too soft."""
+    table = flam_table(rng)
     second = (table["place"] == 1).to_numpy()
     swapped = second & (rng.random(len(table)) < 0.06)
     table["note_t_s"] -= np.where(swapped, 0.04, 0.0)
@@ -170,9 +175,8 @@ def pairs(rng: np.random.Generator) -> Drawn:
     )  # fmt: skip
 
 
-def rolled(rng: np.random.Generator) -> Drawn:
+def roll_figures(rng: np.random.Generator, middle_s: float, steepness: float) -> list[Measure]:
     """Rolls of strokes that come out clean with a logistic chance over the log gap since a note."""
-    middle_s, steepness = 0.03, 40.0
     rates = np.repeat(np.linspace(24.0, 38.0, 15), 6)
     count = 20
     gaps = 1 / rates[:, None] + rng.normal(0, 3e-4, (rates.size, count))
@@ -192,8 +196,14 @@ def rolled(rng: np.random.Generator) -> Drawn:
         outcome=np.where(sounds, "clean", "lost"), onset_t_s=onset, drive_t_s=onset - 0.01,
         note_t_s=np.where(sounds, onset + 0.005, np.nan),
     )  # fmt: skip
+    return resolvable_rates(table)
+
+
+def rolled(rng: np.random.Generator) -> Drawn:
+    """The fastest rates of such rolls."""
+    middle_s, steepness = 0.03, 40.0
     yield from held(
-        resolvable_rates(table),
+        roll_figures(rng, middle_s, steepness),
         {
             f"resolvable_rate_{chance}": 1 / middle_s / math.exp(logit(chance / 100) / steepness)
             for chance in (95, 99)
@@ -270,7 +280,7 @@ def bent(rng: np.random.Generator) -> Drawn:
             yield f"{name}, {shape}", bounds, truth
 
 
-def edges(rng: np.random.Generator) -> Drawn:
+def edge_figures(rng: np.random.Generator) -> list[Measure]:
     """Strokes that sound, and that read 127, with a logistic chance over the log of the force."""
     force = np.repeat(np.geomspace(1.0, 30.0, 24), 12)
     sounds = rng.random(force.size) < 1 / (1 + (2.5 / force) ** 12)
@@ -280,8 +290,13 @@ def edges(rng: np.random.Generator) -> Drawn:
         force.size, force_n=force, velocity=np.where(sounds, velocity, np.nan),
         outcome=np.where(sounds, "clean", "lost"),
     )  # fmt: skip
+    return velocity_measures(table)
+
+
+def edges(rng: np.random.Generator) -> Drawn:
+    """The forces at which half of such strokes do."""
     truths = {"velocity_dead_zone": 2.5, "velocity_saturation": 20.0}
-    yield from held(velocity_measures(table), truths)
+    yield from held(edge_figures(rng), truths)
 
 
 def noises(rng: np.random.Generator) -> Drawn:

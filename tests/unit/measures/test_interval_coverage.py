@@ -19,6 +19,7 @@ from report_draws import Draw
 from scipy import stats
 
 from analysis import interval
+from analysis.asked import ASKED
 from analysis.sensor import noise
 from analysis.sensor_facts import noise_facts, stroke_facts
 from rig.record.measure_names import COMPARED_UNITS, MEASURE_UNITS
@@ -99,6 +100,7 @@ def test_every_interval_that_is_printed_is_checked() -> None:
     printed += noise_facts(hum, noise(hum, 40_000))
     wanted = {fact.what.split(",")[0] for fact in printed if math.isfinite(fact.low)}
     wanted |= {f"change of {name}" for name in COMPARED_UNITS}
+    wanted |= {f"change of {name} at a force" for name in ASKED if ASKED[name].forces}
     wanted |= {"recovery at 0.5", "recovery at 0.95", *MEASURE_UNITS}
     assert wanted - checked == set()
 
