@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from analysis import equivalence, power
+from analysis.cell_means import of_cell_means
 from analysis.cells import LEAST_IN_CELLS, aligned, in_cells
 from analysis.crosstalk_change import of_crosstalk
 from analysis.equivalence import Array, Difference
@@ -108,11 +109,11 @@ def change_of(
         places = of_places(scale * x, scale * y, confidence, within)
         return Change(places, *medians, counts)
     means = [float(v.mean()) if v.size else math.nan for v in (x, y)]
-    x, y = (scale * side for side in aligned(before, after, column))
     if name == "velocity":
         # velocities are whole numbers: ranks of so many ties tell no shift between two of them
-        shift = equivalence.of_means(x, y, confidence, step=1.0)
+        shift = of_cell_means(x, y, (cells[0], cells[1]), confidence, step=1.0)
         return Change(shift, means[0], means[1], counts)
+    x, y = (scale * side for side in aligned(before, after, column))
     if name == "latency_sd":
         difference = equivalence.of_statistics(x, y, _spread, confidence, seed=seed)
         values = [float(v.std(ddof=1)) if v.size > 1 else math.nan for v in (x, y)]

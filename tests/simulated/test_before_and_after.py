@@ -168,6 +168,11 @@ def test_the_command_says_what_changed_and_leaves_a_record(
     assert typed("compare", "old", "old", cwd=tmp_path).returncode == 2
     wrong = typed("compare", "old", "new", "--measure", "latncy_median", cwd=tmp_path)
     assert "did you mean 'latency_median'" in wrong.stderr
+    asked = ("--margin", "velocity=-1", "--margin", "lost_share", "--allow", "weather")
+    wrong = typed("compare", "old", "new", "--measure", "loudness", *asked, cwd=tmp_path)
+    assert wrong.returncode == 2
+    for part in ("'loudness'", "-1 for velocity", "'lost_share'", "'weather' cannot be allowed"):
+        assert part in wrong.stderr
 
 
 def test_what_decides_nothing_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -198,3 +203,39 @@ def test_what_decides_nothing_is_said(tmp_path: Path, capsys: pytest.CaptureFixt
     record = json.loads((twin / "analysis" / "comparison.json").read_text())
     assert record["verdict"] == record["comparisons"][0]["verdict"] == "incomplete"
     assert "INCOMPLETE" in (twin / "analysis" / "comparison.html").read_text()
+
+
+def test_changes_at_one_force_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A velocity curve that changed is worse at a force, said on terminal, page and in the record.
+
+    Stray notes are compared too, and what is not compared is named.
+    """
+    idle = '[[stage]]\nname = "idle"\npattern = "idle"\nduration_s = 40\n[[margin]]'
+    text = LADDER.format(repeats=6).replace("[[margin]]", idle, 1)
+    old, curve, stray = (tmp_path / name for name in ("old", "curve", "stray"))
+    strike(text, old, seed=1, settings={"curve_exponent": 1.0})
+    strike(text, curve, seed=2, settings={"curve_exponent": 0.9})
+    strike(text, stray, seed=3, settings={"curve_exponent": 1.0}, faults=("stray",))
+    with pytest.raises(typer.Exit) as left:
+        compare_command(old, [curve])
+    assert left.value.exit_code == 1
+    said = capsys.readouterr().out
+    record = json.loads((curve / "analysis" / "comparison.json").read_text())["comparisons"][0]
+    measures = {one["name"]: one for one in record["measures"]}
+    velocity = measures["velocity"]
+    assert velocity["verdict"] == "worse"
+    assert len(velocity["forces"]) == 12
+    worst = next(f for f in velocity["forces"] if f["force"] == velocity["changed_most_at"])
+    assert worst["verdict"] == "worse"
+    assert worst["low"] < worst["difference"] < worst["high"]
+    assert f"velocity: worse at {worst['force']}" in said
+    assert f"at {worst['force']}" in (curve / "analysis" / "comparison.html").read_text()
+    assert "velocity_spread" in record["not_compared"]
+    assert "velocity spread" in " ".join(said.split())
+    assert max(map(len, said.splitlines())) <= 80
+    with pytest.raises(typer.Exit):
+        compare_command(old, [stray])
+    record = json.loads((stray / "analysis" / "comparison.json").read_text())["comparisons"][0]
+    rate = next(one for one in record["measures"] if one["name"] == "stray_rate")
+    assert rate["after"] > rate["before"]
+    assert rate["low"] < rate["after"] - rate["before"] < rate["high"]

@@ -48,6 +48,8 @@ CONSERVATIVE = {
     # instants of which only the block of the envelope is known
     "first peak after the onset", "highest peak after the onset",
     "last time above half the first peak",
+    # bounds by likelihood reach further than their figures scatter, both sides' added yet more so
+    "change of resolvable_rate_95", "change of flam_gap_95",
     # so many soft strokes and so many hard ones vary less than as many drawn from both
     "clipped in the recording, soft and hard",
     # what noise adds to a peak is known to a fifth, and below it there is but a bound
