@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Literal
 
 from analysis import equivalence
-from analysis.asked import RATE, Asked
+from analysis.asked import LIMITS, RATE, Asked
 from analysis.change import Change, strokes_needed
 from analysis.equivalence import Difference
 from analysis.force_change import ForceChange, strokes_at_forces
@@ -257,9 +257,8 @@ def _with_forces(
 
 
 def _needed(name: str, raw: Change, how: Asked, risk: float, target: float) -> int:
-    if not (math.isfinite(raw.difference.low) and math.isfinite(raw.difference.high)) and (
-        how.counted != "strokes"
-    ):
+    if name in LIMITS and not all(map(math.isfinite, (raw.difference.low, raw.difference.high))):
+        # more strokes of the same kind don't close an end that is open
         return 0
     if name == RATE:
         before, after = raw.counts

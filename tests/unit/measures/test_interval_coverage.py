@@ -34,7 +34,7 @@ DRAWS: dict[str, Draw] = {
         page_draws.facts, page_draws.silences, page_draws.zones, page_draws.recoveries,
         page_draws.comparisons, page_draws.means, page_draws.days, page_draws.calibrations,
         page_draws.searches, page_draws.crossings, page_draws.hums, page_draws.noisy_zones,
-        page_draws.studies,
+        page_draws.studies, page_draws.limits,
     )
 }  # fmt: skip
 
