@@ -15,7 +15,7 @@ from rig.record.full_scale import CLIP_LEVEL
 
 LIFT_U = 0.2
 """Standard uncertainty of what noise adds, over it: strokes differ in how blunt their peak is. So
-much were the means of simulated strokes off, at 1 to 20 N."""
+much, at most, were the means of simulated strokes off, at 1 to 20 N."""
 _STEP_DB = 0.5
 
 

