@@ -48,6 +48,9 @@ CONSERVATIVE = {
     # instants of which only the block of the envelope is known
     "first peak after the onset", "highest peak after the onset",
     "last time above half the first peak",
+    # steps of few counts and ranks, far out in their tails: all forces hold at once
+    *(f"change of {name} at a force"
+      for name in ("latency_median", "lost_share", "double_share", "crosstalk_share")),
     # bounds by likelihood reach further than their figures scatter, both sides' added yet more so
     "change of resolvable_rate_95", "change of flam_gap_95",
     # so many soft strokes and so many hard ones vary less than as many drawn from both
