@@ -6,11 +6,9 @@ import math
 
 from scipy import stats
 
-from analysis import power
 from analysis.equivalence import Difference, nothing
 
 METHOD = "Newcombe interval of Poisson scores, exact conditional test"
-_SLOT_S = 0.1
 
 
 def _scores(events: int, observed: float, z: float) -> tuple[float, float]:
@@ -70,13 +68,14 @@ def seconds_needed(
 ) -> int:  # fmt: skip
     """Give the time to observe on each side that decides, in ``target`` cases.
 
-    As of a share of tenths of a second that hold an event, if before they are as many as may well
-    be (the upper bound that 80 % of runs keep).
+    By normal theory, if before events are as frequent as may well be (the upper bound that 80 % of
+    runs keep): the greater of the times to see the margin, and to show no difference beyond it.
     """
     if not min(observed_s) > 0.0:
         return 0
     per_s = _scores(events_before, observed_s[0], float(stats.norm.ppf(0.8)))[1]
-    share, margin = (min(0.49, rate * _SLOT_S) for rate in (per_s, margin_per_h / 3600.0))
-    slots = power.strokes_for_share(float(f"{share:.2g}"), margin, risk, target)
-    planned = math.ceil(slots * _SLOT_S)
+    margin = margin_per_h / 3600.0
+    see = (stats.norm.isf(risk) + stats.norm.ppf(target)) ** 2 * (2.0 * per_s + margin)
+    show_none = (stats.norm.isf(0.05) + stats.norm.ppf(0.5 + target / 2.0)) ** 2 * 2.0 * per_s
+    planned = math.ceil(max(see, show_none) / margin**2)
     return planned if planned > min(observed_s) else math.ceil(2.0 * min(observed_s))
