@@ -23,8 +23,8 @@ class Asked:
         as it was).
     forces
         How it is judged at each force too. ``equal``: equal only if it is at each of them.
-        ``shown``: a change shown at one of them counts, but so few strokes can't show a share to
-        be equal. Empty: over all alone.
+        ``shown``: a change shown at one of them counts, but some ten strokes can't show a share or
+        a latency under a polling clock to be equal. Empty: over all alone.
     counted
         What its counts are of.
     needed
@@ -41,7 +41,7 @@ class Asked:
 
 
 _HOW: dict[str, tuple[float, dict[str, Any]]] = {
-    "latency_median": (0.5, {"forces": "equal"}),
+    "latency_median": (0.5, {"forces": "shown"}),
     "latency_sd": (0.5, {}),
     "latency_p95": (1.0, {}),
     "lost_share": (2.0, {"forces": "shown"}),
