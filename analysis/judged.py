@@ -24,7 +24,8 @@ class AtForce:
     """One measure at one force, in the measure's unit.
 
     ``low`` and ``high`` hold at once for all forces; ``p_worse`` and ``p_better`` are corrected
-    over forces and tests. The verdict on a share, or on latency, is never equal: strokes of one force are too few.
+    over forces and tests. The verdict on a share, or on latency, is never equal: strokes of one
+    force are too few.
     """
 
     force: str
