@@ -101,8 +101,9 @@ def test_both_sources_find_the_delay(jack_server, tmp_path):
     host_error_ms = (heard["midi_s"] - np.array(onset_s) - DELAY_S) * 1e3
     spread_ms = 1.4826 * np.median(np.abs(host_error_ms - np.median(host_error_ms)))
     # Messages leave at a period's begin: what is left is the host's own. Its path is not measured.
+    # The sound's stamps are late too, by some hundredths of a millisecond: the error may be below 0.
     path = host_path(Midi())
-    assert 0 < np.median(host_error_ms) < min(1e3 * path.u_s, 1.0)
+    assert abs(np.median(host_error_ms)) < min(1e3 * path.u_s, 1.0)
     assert spread_ms < min(1e3 * path.u_s, 0.5)
     # A path that was measured on half of them is that of the others; single ones may come later.
     late_ms, others_ms = host_error_ms[::2], host_error_ms[1::2]

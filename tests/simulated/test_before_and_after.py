@@ -205,14 +205,18 @@ def test_what_decides_nothing_is_said(tmp_path: Path, capsys: pytest.CaptureFixt
     assert "INCOMPLETE" in (twin / "analysis" / "comparison.html").read_text()
 
 
-def test_changes_at_one_force_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_changes_at_one_force_are_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A velocity curve that changed is worse at a force, said on terminal, page and in the record.
 
     Stray notes are compared too, and what is not compared is named.
     """
     idle = '[[stage]]\nname = "idle"\npattern = "idle"\nduration_s = 40\n[[margin]]'
     text = LADDER.format(repeats=6).replace("[[margin]]", idle, 1)
-    old, curve, stray = (tmp_path / name for name in ("old", "curve", "stray"))
+    # names of runs stand in the output as they were given
+    monkeypatch.chdir(tmp_path)
+    old, curve, stray = map(Path, ("old", "curve", "stray"))
     strike(text, old, seed=1, settings={"curve_exponent": 1.0})
     strike(text, curve, seed=2, settings={"curve_exponent": 0.9})
     strike(text, stray, seed=3, settings={"curve_exponent": 1.0}, faults=("stray",))
