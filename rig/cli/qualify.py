@@ -73,7 +73,8 @@ def qualify(
 ) -> None:
     """Split the spread of readings into the bench's own and the specimens'.
 
-    Without --difference the exit code is 1 where the bench is bad: more than 30 % of the spread.
+    Without --difference the exit code is 1 where the bench is bad: more than 30 % of the spread,
+    or, with --stability, a striker that is not steady.
     Runs that are not complete are shown, and decide nothing (4 or 5).
     """
     from analysis.alike import facts_of, refuse_unlike
@@ -92,6 +93,10 @@ def qualify(
             faults.append(str(error))
     if reference is not None and not math.isfinite(reference):
         faults.append(f"gauge study: a reference of {reference:g}; it must be finite")
+    if stability and difference is not None:
+        faults.append("gauge study: --stability judges no --difference; leave one of them out")
+    if reference is not None and not stability:
+        faults.append("gauge study: a --reference is for the bias; add --stability")
     found = _read(runs, faults)
     studied, facts = [], []
     for path, analysis in found.items():
@@ -119,8 +124,7 @@ def qualify(
     overruled = overruled_by({analysis.recording.status for analysis in found.values()})
     if stability:
         known = math.nan if reference is None else reference
-        _print_stability(studied, reading, known, overruled)
-        word = ""
+        word = show_stability(studied, reading, known, overruled)
     else:
         try:
             result = study(studied, reading=reading, conditions=conditions)
@@ -241,12 +245,14 @@ def _cells(figure: Figure) -> tuple[str, str, str]:
     )
 
 
-def _print_stability(
+def show_stability(
     studied: list[StudiedRun], reading: str, reference: float, overruled: str
-) -> None:
+) -> str:
+    """Print how each striker stood; bad if one of them was not steady."""
     from analysis.qualify import READINGS, over_a_day
 
-    for striker, found in over_a_day(studied, reading=reading, reference=reference).items():
+    strikers = over_a_day(studied, reading=reading, reference=reference)
+    for striker, found in strikers.items():
         unit = READINGS[reading][2]
         word = (overruled or found.standing).upper()
         results.print(
@@ -262,3 +268,4 @@ def _print_stability(
         if found.outside:
             places = ", ".join(str(place + 1) for place in found.outside)
             results.print(f"  beyond control limits: run {places}")
+    return "" if all(found.standing == "steady" for found in strikers.values()) else "bad"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 import shutil
 from pathlib import Path
@@ -13,7 +14,7 @@ from typed import Typed
 
 from analysis.gauge_study import StudyError
 from analysis.qualify import StudiedRun, over_a_day, qualify
-from rig.cli.qualify import show_study
+from rig.cli.qualify import show_stability, show_study
 
 LADDER = """format = 1
 name = "gauge study"
@@ -102,6 +103,15 @@ def test_a_drifting_striker_is_told(runs: list[StudiedRun]) -> None:
     for one in found.values():
         assert one.standing == "drifts"
         assert one.drift_low < -0.3 < one.drift_high
+    # the word that the command's exit code goes by
+    assert show_stability(day, "level", math.nan, "") == "bad"
+    untouched = [
+        dataclasses.replace(
+            one, strokes=one.strokes.assign(peak_dbfs=base.strokes["peak_dbfs"] + 0.01 * (-1) ** k)
+        )
+        for k, one in enumerate(day)
+    ]
+    assert show_stability(untouched, "level", math.nan, "") == ""
     with pytest.raises(StudyError, match="several specimens"):
         over_a_day(runs, reading="level")
     with pytest.raises(StudyError, match="at least 5"):
@@ -197,6 +207,12 @@ def test_all_that_is_wrong_is_told_in_one_go(folder: Path, typed: Typed) -> None
         "r0 and r0 are the same run",
     ):  # fmt: skip
         assert words in found.stderr
+    mixed = typed("qualify", "r0", "r1", "--reference", 4, cwd=folder)
+    assert mixed.returncode == 2
+    assert "add --stability" in mixed.stderr
+    mixed = typed("qualify", "r0", "r1", "--stability", "--difference", 1, cwd=folder)
+    assert mixed.returncode == 2
+    assert "judges no --difference" in mixed.stderr
     for words in ("0", "-1", "inf"):
         refused = typed("qualify", "r0", "r1", f"--difference={words}", cwd=folder)
         assert refused.returncode == 2
